@@ -1,0 +1,1 @@
+"""The bench: hears called readings, reads tags, checks limits, keeps the record."""

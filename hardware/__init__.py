@@ -1,0 +1,1 @@
+"""Devices at the bench and their fakes; knows frames, presses and pictures, not measuring."""
