@@ -1,0 +1,360 @@
+"""What may be said now, as one object: the automaton that engines are held to and the meaning of its word strings.
+
+Built from what `SpokenPlan` holds of a plan and from `Listening`; it never sees a nominal, a limit, a plausible
+value or an earlier reading.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+from capture.domain.plan import InspectionPlan
+from capture.domain.units import Quantity
+from capture.language import values
+from capture.language.automaton import (
+    Automaton,
+    Expr,
+    Outputs,
+    Transducer,
+    alt,
+    compile_transducer,
+    emit,
+    opt,
+    phrase,
+    seq,
+    word,
+)
+from capture.language.diagnosis import diagnose
+from capture.language.meaning import (
+    Listening,
+    Meaning,
+    NotUnderstood,
+    SpokenCommand,
+    SpokenFinding,
+    SpokenPosition,
+    SpokenReading,
+)
+from capture.language.numbers import ValueForms, value_call
+from capture.language.prompt import sample_prompt
+from capture.language.vocabulary import (
+    COMMAND_ALSO,
+    COMMANDS,
+    COMMANDS_BY_MODE,
+    CORRECTION,
+    DIGITS,
+    SpokenCharacteristic,
+    SpokenPlan,
+    normalise,
+    spoken_plan,
+)
+
+_NO_PLAN = SpokenPlan("inch", (), (), ())
+_WHICH = "?"
+"""Put out for the characteristic of a value called at a position with several, without saying which."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Scope:
+    """All that the accepted word strings depend on, besides the plan.
+
+    `mode`; `group`: of the position in hand, None without one; `asked`: the characteristic that may be left out.
+    Which position of the group it is plays no part, so a row of parts is heard with one automaton.
+    """
+
+    mode: str
+    group: str | None
+    asked: str | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Language:
+    """A compiled scope, shared by all grammars that listen alike."""
+
+    transducer: Transducer
+    automaton: Automaton
+    prompt: str
+    key: str
+
+
+class Grammar:
+    """What may be said in one state of the session, and what it means.
+
+    >>> grammar = Grammar.build(None, Listening("paused"))
+    >>> grammar.interpret(["carry", "on"])
+    SpokenCommand(command='carry on')
+    """
+
+    def __init__(self, plan: SpokenPlan, listening: Listening, language: _Language) -> None:
+        self._plan = plan
+        self._language = language
+        self.listening = listening
+
+    @staticmethod
+    def build(plan: InspectionPlan | None, listening: Listening) -> Grammar:
+        """Return the grammar of a state; kept, so that asking again costs nothing.
+
+        Args:
+            plan: None when no job is open; then only control words are heard.
+
+        Raises:
+            ValueError: the mode is none of `vocabulary.MODES`.
+        """
+        if listening.mode not in COMMANDS_BY_MODE:
+            known = ", ".join(COMMANDS_BY_MODE)
+            raise ValueError(f"Listening mode {listening.mode!r} is not known; use one of {known}")
+        return _grammar(spoken_plan(plan) if plan is not None else _NO_PLAN, listening)
+
+    @property
+    def key(self) -> str:
+        """Digest of automaton and prompt; equal keys hear alike."""
+        return self._language.key
+
+    @property
+    def automaton(self) -> Automaton:
+        """All word strings that may be accepted, those to be asked again included."""
+        return self._language.automaton
+
+    @property
+    def transducer(self) -> Transducer:
+        """The words with their meaning; `automaton` is its word side."""
+        return self._language.transducer
+
+    @property
+    def prompt(self) -> str:
+        """Sample phrases with made-up values, in one run."""
+        return self._language.prompt
+
+    @cached_property
+    def _known(self) -> frozenset[str]:
+        texts = [*COMMANDS, *COMMAND_ALSO, CORRECTION, *(words for _, _, words in self._plan.positions)]
+        texts += [one.spoken for one in self._plan.characteristics]
+        texts += [each for _, words, severities in self._plan.findings for each in (words, *severities)]
+        return frozenset(each for text in texts for each in text.split())
+
+    def interpret(self, words: Sequence[str]) -> Meaning:
+        """Return what the words mean; anything not wholly accepted is NotUnderstood with its reason. Never raises."""
+        said = normalise(words)
+        outputs = self._language.transducer.outputs(said)
+        if not outputs:
+            offered = "answer" if self.listening.mode == "answer" else "call"
+            return diagnose(said, self.automaton, offered=offered, known=self._known)
+        meanings = {self._meaning(each) for each in outputs}
+        return meanings.pop() if len(meanings) == 1 else self._settled(meanings)
+
+    def meaning_key(self, words: tuple[str, ...]) -> Hashable:
+        """Return a value equal for word strings of one meaning; all that is asked for one reason is one meaning."""
+        meaning = self.interpret(words)
+        match meaning:
+            case NotUnderstood(reason=reason):
+                return ("asked", reason)
+            case SpokenReading(position, characteristic, quantity, is_correction):
+                where = position or self.listening.position
+                what = characteristic or self._asked
+                return ("reading", where, what, quantity.text, quantity.unit, is_correction)
+            case SpokenFinding(position, finding, severity):
+                return ("finding", position or self.listening.position, finding, severity)
+            case SpokenPosition(position, characteristic):
+                return ("position", position, characteristic)
+            case SpokenCommand(command):
+                return ("command", command)
+
+    @property
+    def _asked(self) -> str | None:
+        asked = self.listening.characteristics
+        return asked[0] if len(asked) == 1 else None
+
+    def _settled(self, meanings: set[Meaning]) -> Meaning:
+        """Return what several meanings come to: a part named alone (nothing is stored by it), else a question."""
+        sound = [each for each in meanings if not isinstance(each, NotUnderstood)]
+        if len(sound) == 1 and isinstance(sound[0], SpokenPosition):
+            return sound[0]
+        for each in sorted(sound, key=repr):
+            one = self._plan.characteristic(each.characteristic or "") if isinstance(each, SpokenReading) else None
+            if one is not None and one.spoken:
+                return NotUnderstood("two meanings", f"say {one.spoken} between the part and the value")
+        return NotUnderstood("two meanings", "that can be taken two ways")
+
+    # --- symbols to meaning
+
+    def _meaning(self, symbols: Outputs) -> Meaning:
+        position: str | None = None
+        characteristic: str | None = None
+        finding: str | None = None
+        severity: str | None = None
+        is_correction = False
+        rest: tuple[str, ...] = ()
+        for at, symbol in enumerate(symbols):
+            kind, _, name = symbol.partition("=")
+            if kind == "command":
+                return SpokenCommand(name)
+            if kind == "position":
+                position = name
+            elif kind == "characteristic":
+                characteristic = name
+            elif kind == "finding":
+                finding = name
+            elif kind == "severity":
+                severity = name
+            elif kind == "correction":
+                is_correction = True
+            elif kind == "value":
+                rest = symbols[at + 1 :]
+                break
+        if finding is not None:
+            return SpokenFinding(position, finding, severity)
+        if not rest and position is not None:
+            return SpokenPosition(position, characteristic)
+        return self._reading(position, characteristic, rest, is_correction)
+
+    def _reading(
+        self, position: str | None, named: str | None, symbols: tuple[str, ...], is_correction: bool
+    ) -> Meaning:
+        where = position or self.listening.position
+        measured = self._plan.at(where) if where is not None else ()
+        if named == _WHICH:
+            asked = self._asked if where == self.listening.position else None
+            if asked is None:
+                return NotUnderstood("two meanings", _which_of(measured))
+            named = asked
+        rule_of = self._plan.characteristic(named or self._asked or "")
+        if rule_of is None:
+            return NotUnderstood("not in the grammar", "say what was measured")
+        if symbols[-1] == "X":
+            return SpokenCommand("disregard")
+        quantity = _last_said(symbols, values.ValueRule(rule_of.unit, rule_of.decimals, rule_of.signed))
+        if isinstance(quantity, NotUnderstood):
+            return quantity
+        return SpokenReading(position, named, quantity, is_correction)
+
+
+def _which_of(measured: Iterable[SpokenCharacteristic]) -> str:
+    return f"{' or '.join(one.spoken for one in measured)}, say which"
+
+
+def _last_said(symbols: tuple[str, ...], rule: values.ValueRule) -> Quantity | NotUnderstood:
+    """Return the value that stands at the end of a call in which values were put right or said again."""
+    kept: Quantity | NotUnderstood | None = None
+    said: list[str] = []
+    joint = ""
+    for symbol in (*symbols, "K"):
+        if symbol not in ("K", "A"):
+            said.append(symbol)
+            continue
+        read = values.read(said, rule)
+        if joint == "A" and read != kept:
+            return NotUnderstood("two meanings", "two different values, say one")
+        kept, said, joint = read, [], symbol
+    assert kept is not None  # the loop ran: every value puts symbols out
+    return kept
+
+
+@lru_cache(maxsize=512)
+def _grammar(plan: SpokenPlan, listening: Listening) -> Grammar:
+    asked = listening.characteristics[0] if len(listening.characteristics) == 1 else None
+    group = plan.group_of(listening.position) if listening.position is not None else None
+    if group is None or plan.characteristic(asked or "") is None:
+        asked = None
+    scope = _Scope(listening.mode, group, asked)
+    return Grammar(plan, listening, _language(plan, scope))
+
+
+@lru_cache(maxsize=128)
+def _language(plan: SpokenPlan, scope: _Scope) -> _Language:
+    transducer = compile_transducer(_calls(plan, scope))
+    automaton = transducer.automaton
+    prompt = sample_prompt(plan, scope.mode)
+    key = hashlib.sha256(f"{automaton.digest}\n{prompt}".encode()).hexdigest()
+    return _Language(transducer, automaton, prompt, key)
+
+
+# --- the language of calls
+
+
+def _calls(plan: SpokenPlan, scope: _Scope) -> Expr:
+    commands = [phrase(name, f"command={name}") for name in COMMANDS_BY_MODE[scope.mode]]
+    if scope.mode == "answer":
+        commands += [word(each, f"command={name}") for each, name in COMMAND_ALSO.items()]
+    if scope.mode not in ("open", "answer") or not plan.positions:
+        return alt(*commands)
+    calls = _reading_calls(plan, scope)
+    if scope.mode == "open":
+        calls += [_position_calls(plan), _finding_calls(plan, scope)]
+    return alt(*commands, *calls)
+
+
+def _name(text: str, *out: str) -> Expr:
+    """Return a name of the plan; its digits may be said the radio way."""
+    plain = {names[0]: digit_at for digit_at, names in enumerate(DIGITS) if digit_at}
+    parts = [alt(*[word(each) for each in DIGITS[plain[w]]]) if w in plain else word(w) for w in text.split()]
+    return seq(*parts, emit(*out)) if parts else emit(*out)
+
+
+def _positions_of(plan: SpokenPlan, groups: Iterable[str]) -> Expr:
+    wanted = frozenset(groups)
+    return alt(*[_name(words, f"position={one}") for one, group, words in plan.positions if group in wanted])
+
+
+def _forms(plan: SpokenPlan, characteristic: SpokenCharacteristic) -> ValueForms:
+    return ValueForms(characteristic.unit, plan.unit_system)
+
+
+def _reading_calls(plan: SpokenPlan, scope: _Scope) -> list[Expr]:
+    """Return all calls with a value; heads whose values are said alike share one language of values."""
+    heads: dict[ValueForms, list[Expr]] = {}
+    by_measured: dict[tuple[SpokenCharacteristic, ...], list[str]] = {}
+    for group in dict.fromkeys(group for _, group, _ in plan.positions):
+        by_measured.setdefault(plan.at_group(group), []).append(group)
+    for measured, groups in by_measured.items():
+        position = _positions_of(plan, groups)
+        for one in measured:
+            names = [phrase(one.spoken, f"characteristic={one.id}")] if one.spoken else []
+            if len(measured) == 1:
+                names.append(emit(f"characteristic={one.id}"))
+            heads.setdefault(_forms(plan, one), []).append(seq(position, alt(*names)))
+        if len(measured) > 1:
+            for forms in dict.fromkeys(_forms(plan, one) for one in measured):
+                heads[forms].append(seq(position, emit(f"characteristic={_WHICH}")))
+    mark = opt(word(CORRECTION, "correction="))
+    if scope.mode == "open":
+        for one in plan.at_group(scope.group) if scope.group is not None else ():
+            if one.spoken:
+                heads[_forms(plan, one)].append(phrase(one.spoken, f"characteristic={one.id}"))
+    calls = {forms: [seq(mark, alt(*several))] for forms, several in heads.items()}
+    asked = plan.characteristic(scope.asked or "")
+    if asked is not None:
+        calls.setdefault(_forms(plan, asked), []).extend(_without_part(scope.mode))
+    said = [seq(alt(*starts), emit("value="), value_call(forms)) for forms, starts in calls.items()]
+    if asked is not None and scope.mode == "open":
+        said.append(seq(emit("value="), value_call(_forms(plan, asked), alone=True)))
+    return said
+
+
+def _without_part(mode: str) -> list[Expr]:
+    """Return what is said before a value without part, for the one that was asked for or read back."""
+    changed = [word(CORRECTION, "correction=")]
+    return changed if mode == "open" else [*changed, word("negative", "correction=")]
+
+
+def _position_calls(plan: SpokenPlan) -> Expr:
+    calls: list[Expr] = []
+    for group in dict.fromkeys(group for _, group, _ in plan.positions):
+        words = [phrase(one.spoken, f"characteristic={one.id}") for one in plan.at_group(group) if one.spoken]
+        calls.append(seq(_positions_of(plan, (group,)), opt(alt(*words)) if words else emit()))
+    return alt(*calls)
+
+
+def _finding_calls(plan: SpokenPlan, scope: _Scope) -> Expr:
+    kinds: list[Expr] = []
+    for one, words, severities in plan.findings:
+        found = phrase(words, f"finding={one}")
+        severity = alt(*[phrase(each, f"severity={each}") for each in severities])
+        kinds += [seq(found, opt(severity)), seq(severity, found)] if severities else [found]
+    if not kinds:
+        return alt()
+    position = _positions_of(plan, (group for _, group, _ in plan.positions))
+    if scope.group is not None:
+        position = opt(position)
+    return seq(position, alt(*kinds))
