@@ -47,5 +47,5 @@ def say_characteristic(plan: InspectionPlan, position: str, characteristic: str)
 
 
 def say_proposal(plan: InspectionPlan, position: str, characteristic: str, quantity: Quantity) -> str:
-    """Return the readback of a proposal: where, what, and the value digit by digit."""
-    return f"{say_characteristic(plan, position, characteristic)} {say_quantity(quantity)}"
+    """Return the readback of a proposal: where, what, and after a pause the value digit by digit."""
+    return f"{say_characteristic(plan, position, characteristic)}, {say_quantity(quantity)}"

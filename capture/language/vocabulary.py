@@ -103,14 +103,14 @@ SPLIT: dict[tuple[str, str], str] = {("mil", "metres"): "millimetres", ("mil", "
 
 
 def normalise(words: Iterable[str]) -> tuple[str, ...]:
-    """Return the words in lower case with other spellings put right.
+    """Return the words in lower case, commas left out, with other spellings put right.
 
     >>> normalise(["Wun", "point", "too", "naught"])
     ('one', 'point', 'two', 'nought')
     """
     said: list[str] = []
     for each in words:
-        plain = each.strip().lower()
+        plain = each.strip(" ,").lower()
         plain = SPELLINGS.get(plain, plain)
         if said and (said[-1], plain) in SPLIT:
             said[-1] = SPLIT[said[-1], plain]

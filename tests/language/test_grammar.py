@@ -72,7 +72,7 @@ def test_a_public_case_gives_its_value_and_readback(
     meaning = shoe_grammar.interpret(words.split())
     assert meaning == _reading(digits), case
     said = say_proposal(inch_plan, "outboard-shoe-3", "shoe-thickness", Quantity(digits, "in"))
-    assert said == f"outboard shoe three {readback} inches"
+    assert said == f"outboard shoe three, {readback} inches"
 
 
 @pytest.mark.parametrize(
@@ -107,7 +107,7 @@ def test_a_sign_is_kept_on_a_signed_characteristic(inch_plan: InspectionPlan) ->
     meaning = grammar.interpret("runout minus zero point zero zero two".split())
     assert meaning == SpokenReading(None, "runout", Quantity("-0.002", "in"))
     said = say_proposal(inch_plan, "thrust-collar", "runout", Quantity("-0.002", "in"))
-    assert said == "thrust collar runout minus zero point zero zero two inches"
+    assert said == "thrust collar runout, minus zero point zero zero two inches"
 
 
 def test_the_words_handed_to_an_engine_hold_digits_point_and_sign(shoe_grammar: Grammar) -> None:

@@ -45,8 +45,8 @@ def test_a_proposal_names_the_characteristic_where_there_are_several(inch_plan: 
     value = Quantity("1.248", "in")
     one = say_proposal(inch_plan, "outboard-shoe-3", "shoe-thickness", value)
     several = say_proposal(inch_plan, "inboard-seal-ring-1", "seal-bore", value)
-    assert one == "outboard shoe three one point two four eight inches"
-    assert several == "inboard seal ring one bore one point two four eight inches"
+    assert one == "outboard shoe three, one point two four eight inches"
+    assert several == "inboard seal ring one bore, one point two four eight inches"
     assert say_position(inch_plan, "thrust-collar") == "thrust collar"
 
 
