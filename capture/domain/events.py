@@ -1,0 +1,272 @@
+"""The facts that happened at a bench, their JSON form and their hash chain.
+
+An event is never changed: a correction is a new event. The envelope orders events by the bench's own
+sequence, never by its clock. `canonical` is the text that is hashed, sent and kept; bench, server and
+a log carried by hand all use it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from capture.domain.errors import ChainError, EventError
+from capture.domain.units import Quantity
+
+SCHEMA = 1
+FIRST_PREVIOUS = "0" * 64
+GAUGE_RESULTS: tuple[str, ...] = ("good", "bad", "dropped")
+
+# kind -> fields of its body: name -> "text", "text?" (may be absent or null), "int", "int?", "texts", "quantity"
+KINDS: dict[str, dict[str, str]] = {
+    "job-opened": {"job": "text", "by": "text?", "plan_id": "text", "plan_revision": "text", "plan_text": "text"},
+    "badge-read": {"person": "text", "raw": "text"},
+    "tag-bound": {"job": "text", "tag": "text", "symbology": "text", "position": "text", "by": "text"},
+    "reading-taken": {
+        "job": "text",
+        "position": "text",
+        "characteristic": "text",
+        "quantity": "quantity",
+        "replaces": "int?",  # sequence of the reading this one corrects
+        "by": "text",
+        "confirmed_by": "text",  # "voice" | "pedal" | "typed"
+        "words": "text",
+        "confirmation_words": "text?",
+        "engine": "text",
+        "model": "text",
+        "margin": "text?",
+        "clip": "text?",  # SHA-256 of the audio clip kept as evidence
+        "gauge": "text?",
+        "tag": "text?",
+        "plan_revision": "text",
+        "verdict": "text?",
+        "working": "text?",
+        "temperature": "quantity?",  # of the part
+        "gauge_temperature": "quantity?",
+    },
+    "interval-taken": {
+        "job": "text",
+        "position": "text",
+        "characteristic": "text",
+        "goes": "quantity?",  # a feeler or plug that goes; at least one of the two is given
+        "does_not": "quantity?",
+        "replaces": "int?",
+        "by": "text",
+        "confirmed_by": "text",
+        "words": "text",
+        "engine": "text",
+        "model": "text",
+        "margin": "text?",
+        "clip": "text?",
+        "gauge": "text?",
+        "plan_revision": "text",
+    },
+    "gauge-checked": {
+        "gauge": "text",
+        "result": "text",  # "good" | "bad" | "dropped"
+        "by": "text",
+        "standard": "quantity?",
+        "reading": "quantity?",
+        "words": "text?",
+    },
+    "finding-noted": {
+        "job": "text",
+        "position": "text",
+        "finding": "text",
+        "severity": "text?",
+        "replaces": "int?",
+        "by": "text",
+        "confirmed_by": "text",
+        "words": "text",
+        "engine": "text",
+        "model": "text",
+        "margin": "text?",
+        "clip": "text?",
+        "plan_revision": "text",
+    },
+    "caution-acknowledged": {"job": "text", "caution": "text", "by": "text", "confirmed_by": "text"},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One fact. `body` holds the fields `KINDS` names for its `kind`.
+
+    `bench`: name of the bench; `sequence`: 1, 2, 3 ... without a gap; `at`: bench clock, ISO 8601 UTC with
+    "Z"; `clock_synchronised`: whether that clock could be believed; `previous`: hash of the event before.
+    """
+
+    bench: str
+    sequence: int
+    at: str
+    clock_synchronised: bool
+    kind: str
+    body: Mapping[str, Any]
+    previous: str
+
+    @property
+    def hash(self) -> str:
+        """SHA-256 of the canonical JSON, hex; the next event's `previous`."""
+        return hashlib.sha256(canonical(self).encode("utf-8")).hexdigest()
+
+
+def _check_field(kind: str, name: str, rule: str, value: Any) -> None:
+    if rule.endswith("?") and value is None:
+        return
+    base = rule.rstrip("?")
+    ok = {
+        "text": isinstance(value, str),
+        "int": isinstance(value, int) and not isinstance(value, bool),
+        "texts": isinstance(value, (list, tuple)) and all(isinstance(v, str) for v in value),
+        "quantity": isinstance(value, Mapping) and set(value) == {"text", "unit"},
+    }[base]
+    if not ok:
+        raise EventError(
+            f"Event {kind!r} has {name} = {value!r}, which is not {base}",
+            thing=name,
+            value=repr(value)[:80],
+            remedy="write it as the schema says",
+        )
+    if base == "quantity":
+        Quantity(value["text"], value["unit"])
+
+
+def checked_body(kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
+    """Return `body` with absent optional fields as None; raise EventError when it does not fit `kind`."""
+    try:
+        fields = KINDS[kind]
+    except KeyError:
+        raise EventError(
+            f"Event kind {kind!r} is not known", thing="kind", value=kind, remedy=f"use one of {', '.join(KINDS)}"
+        ) from None
+    unknown = sorted(set(body) - set(fields))
+    if unknown:
+        raise EventError(f"Event {kind!r} has unknown field {unknown[0]!r}", thing=unknown[0], remedy="leave it out")
+    whole: dict[str, Any] = {}
+    for name, rule in fields.items():
+        if name not in body and not rule.endswith("?"):
+            raise EventError(f"Event {kind!r} lacks {name!r}", thing=name, remedy="give it")
+        value = body.get(name)
+        _check_field(kind, name, rule, value)
+        whole[name] = dict(value) if isinstance(value, Mapping) else value
+    _check_sense(kind, whole)
+    return whole
+
+
+def _check_sense(kind: str, body: Mapping[str, Any]) -> None:
+    """Refuse a body whose fields are each right but say nothing together."""
+    if kind == "interval-taken" and body["goes"] is None and body["does_not"] is None:
+        raise EventError("Event 'interval-taken' has no end", thing="goes", remedy="give goes, does_not or both")
+    if kind == "gauge-checked" and body["result"] not in GAUGE_RESULTS:
+        raise EventError(
+            f"Event 'gauge-checked' has result = {body['result']!r}",
+            thing="result",
+            value=body["result"][:80],
+            remedy=f"use one of {', '.join(GAUGE_RESULTS)}",
+        )
+
+
+def quantity_of(event: Event) -> Quantity:
+    """Return the quantity of a reading event."""
+    value = event.body["quantity"]
+    return Quantity(value["text"], value["unit"])
+
+
+def to_dict(event: Event) -> dict[str, Any]:
+    """Return the JSON object of an event (without its hash, which follows from it)."""
+    return {
+        "schema": SCHEMA,
+        "bench": event.bench,
+        "sequence": event.sequence,
+        "at": event.at,
+        "clock_synchronised": event.clock_synchronised,
+        "kind": event.kind,
+        "body": dict(event.body),
+        "previous": event.previous,
+    }
+
+
+def canonical(event: Event) -> str:
+    """Return the one text of an event: sorted keys, no blanks, UTF-8, no floats anywhere."""
+    return json.dumps(to_dict(event), sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def from_dict(data: Any) -> Event:
+    """Read an event from its JSON object, checking every field.
+
+    Raises:
+        EventError: anything missing, unknown, of the wrong type, or of another schema.
+    """
+    wanted = {"schema", "bench", "sequence", "at", "clock_synchronised", "kind", "body", "previous"}
+    if not isinstance(data, Mapping) or set(data) != wanted:
+        got = sorted(data) if isinstance(data, Mapping) else type(data).__name__
+        raise EventError(f"Event has fields {got}", thing="event", remedy=f"give exactly {sorted(wanted)}")
+    if data["schema"] != SCHEMA or isinstance(data["schema"], bool):
+        raise EventError(f"Event schema is {data['schema']!r}", thing="schema", remedy=f"this program reads {SCHEMA}")
+    types = {"bench": str, "sequence": int, "at": str, "clock_synchronised": bool, "kind": str, "previous": str}
+    for name, kind in types.items():
+        value = data[name]
+        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
+            raise EventError(f"Event has {name} = {value!r}", thing=name, remedy=f"give a {kind.__name__}")
+    if data["sequence"] < 1:
+        raise EventError(f"Event sequence is {data['sequence']}", thing="sequence", remedy="it starts at 1")
+    if not isinstance(data["body"], Mapping):
+        raise EventError("Event body is not an object", thing="body", remedy="give an object")
+    return Event(
+        bench=data["bench"],
+        sequence=data["sequence"],
+        at=data["at"],
+        clock_synchronised=data["clock_synchronised"],
+        kind=data["kind"],
+        body=checked_body(data["kind"], data["body"]),
+        previous=data["previous"],
+    )
+
+
+def _no_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    keys = [key for key, _ in pairs]
+    if len(set(keys)) != len(keys):
+        twice = next(key for key in keys if keys.count(key) > 1)
+        raise EventError(f"JSON object has key {twice!r} twice", thing=twice, remedy="give it once")
+    return dict(pairs)
+
+
+def _no_constant(text: str) -> Any:
+    raise EventError(f"JSON holds {text}", thing="number", value=text, remedy="numbers are finite digits")
+
+
+def from_json(text: str) -> Event:
+    """Read an event from JSON text; doubled keys, NaN and Infinity are refused."""
+    try:
+        data = json.loads(text, object_pairs_hook=_no_duplicates, parse_constant=_no_constant)
+    except json.JSONDecodeError as error:
+        raise EventError(f"Event is not JSON ({error})", thing="event", remedy="send the text unchanged") from None
+    return from_dict(data)
+
+
+def verify_chain(events: Iterable[Event], *, previous: str = FIRST_PREVIOUS, after: int = 0) -> tuple[int, str]:
+    """Check sequence and hash chain of one bench's events; return the last (sequence, hash).
+
+    Raises:
+        ChainError: names the first sequence at which the chain breaks.
+    """
+    sequence = after
+    for event in events:
+        if event.sequence != sequence + 1:
+            raise ChainError(
+                f"Event {sequence + 1} is missing; the log goes on with {event.sequence}",
+                sequence=sequence + 1,
+                remedy="look for the lost part of the log",
+            )
+        if event.previous != previous:
+            raise ChainError(
+                f"Event {event.sequence} does not follow from event {sequence}",
+                sequence=event.sequence,
+                value=event.previous,
+                remedy="one of the two was changed after it was written",
+            )
+        sequence, previous = event.sequence, event.hash
+    return sequence, previous

@@ -1,0 +1,431 @@
+"""The inspection record: what the events of a job add up to. The same fold on bench and server.
+
+Nothing is stored here that does not follow from the events: corrections replace by sequence, history is kept,
+verdicts and derived values are computed anew from the plan text inside the job-opened event.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from capture.domain.derived import SET_SPREAD, Computed, compute, compute_set
+from capture.domain.errors import DomainError
+from capture.domain.events import Event, quantity_of
+from capture.domain.gauges import in_doubt
+from capture.domain.intervals import Interval, from_feelers
+from capture.domain.plan import Derived, InspectionPlan, load
+from capture.domain.statistics import summary
+from capture.domain.units import Quantity, exact_text
+from capture.domain.verdicts import (
+    Temperatures,
+    Verdict,
+    check,
+    check_computed,
+    check_interval,
+    disagreement,
+    no_limits,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One characteristic at one position: the reading that counts, and all before it, oldest first.
+
+    `repeats`: every reading that counts when the plan asks for several, `reading` the last of them. `quantity` is
+    the reading, of several their mean. `doubt` says why a gauge leaves it in doubt, "" when none does.
+    """
+
+    position: str
+    characteristic: str
+    reading: Event
+    history: tuple[Event, ...]
+    quantity: Quantity
+    verdict: Verdict
+    repeats: tuple[Event, ...] = ()
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalEntry:
+    """A reading that is an interval; `differs` says when a computed clearance at the position disagrees with it."""
+
+    position: str
+    characteristic: str
+    reading: Event
+    history: tuple[Event, ...]
+    interval: Interval
+    verdict: Verdict
+    differs: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DerivedEntry:
+    """One value computed at a position, or over a group (`position` is then the group's id).
+
+    `value` exact in `unit`; `inputs`: sequences of the readings it came from.
+    """
+
+    position: str
+    derived: str
+    value: Fraction
+    unit: str
+    text: str
+    verdict: Verdict
+    inputs: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FindingEntry:
+    """A condition seen at a position; `answer` is what the plan says to it, "" when nothing."""
+
+    position: str
+    finding: str
+    severity: str | None
+    answer: str
+    event: Event
+    history: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class InspectionRecord:
+    """Everything known of one job. `problem` says why the plan could not be used, "" when it could.
+
+    `left`: (position, characteristic) not yet read, in plan order. `tags`: (position, tag text), last bound wins.
+    `people`: badges named by any event of the job, in order of first appearance.
+    """
+
+    job: str
+    machine: str
+    plan: InspectionPlan
+    revision: str
+    opened: Event
+    people: tuple[str, ...]
+    entries: tuple[Entry, ...]
+    derived: tuple[DerivedEntry, ...]
+    findings: tuple[FindingEntry, ...]
+    tags: tuple[tuple[str, str], ...]
+    cautions: tuple[tuple[str, str], ...]  # (caution, who acknowledged it)
+    left: tuple[tuple[str, str], ...]
+    problem: str = ""
+    intervals: tuple[IntervalEntry, ...] = ()
+
+    def readings_at(self, position: str) -> dict[str, Quantity]:
+        """Return characteristic id -> reading that counts, at a position."""
+        return {entry.characteristic: entry.quantity for entry in self.entries if entry.position == position}
+
+
+def fold(events: Iterable[Event]) -> dict[str, InspectionRecord]:
+    """Return job -> its record. Events are ordered by bench, then sequence, never by clock; doubles count once.
+
+    Events of a job that no event opened are left out, as are kinds that belong to no job.
+    """
+    known = {(event.bench, event.sequence): event for event in events}
+    doubts = in_doubt(known.values())
+    by_job: dict[str, list[Event]] = {}
+    for key in sorted(known):
+        job = known[key].body.get("job")
+        if isinstance(job, str):
+            by_job.setdefault(job, []).append(known[key])
+    folded = ((job, _fold_job(job, its, doubts)) for job, its in by_job.items())
+    return {job: record for job, record in folded if record is not None}
+
+
+def _fold_job(job: str, events: list[Event], doubts: Mapping[tuple[str, int], str]) -> InspectionRecord | None:
+    opened = next((event for event in events if event.kind == "job-opened"), None)
+    if opened is None:
+        return None
+    plans = {event.body["plan_revision"]: _plan_of(event) for event in events if event.kind == "job-opened"}
+    plan, problem = plans[opened.body["plan_revision"]]
+    counts = {one.id: one.repeats.count for one in plan.characteristics}
+    readings = [event for event in events if event.kind == "reading-taken"]
+    live, histories = _current(readings, _slot, lambda slot: counts.get(slot[1], 1))
+    quantities: dict[str, dict[str, Quantity]] = {}
+    for (position, characteristic), its in live.items():
+        quantities.setdefault(position, {})[characteristic] = _quantity(its)
+    order = _Order(plan)
+    entries = []
+    for slot in sorted(live, key=order.of):
+        event = live[slot][-1]
+        its_plan, its_problem = plans.get(event.body["plan_revision"], (plan, problem))
+        entries.append(
+            Entry(
+                *slot,
+                event,
+                _before(live[slot], histories),
+                quantities[slot[0]][slot[1]],
+                _verdict(live[slot], its_plan, its_problem, quantities[slot[0]]),
+                tuple(live[slot]),
+                next((doubts[_key(one)] for one in live[slot] if _key(one) in doubts), ""),
+            )
+        )
+    derived = tuple(_derived(plan, live, quantities))
+    intervals = tuple(_intervals(events, plan, order, quantities, derived))
+    return InspectionRecord(
+        job=job,
+        machine=plan.machine,
+        plan=plan,
+        revision=opened.body["plan_revision"],
+        opened=opened,
+        people=_people(events),
+        entries=tuple(entries),
+        derived=derived,
+        findings=_findings(events, plan, order),
+        tags=tuple({e.body["position"]: e.body["tag"] for e in events if e.kind == "tag-bound"}.items()),
+        cautions=tuple((e.body["caution"], e.body["by"]) for e in events if e.kind == "caution-acknowledged"),
+        left=_left(plan, entries, intervals),
+        problem=problem,
+        intervals=intervals,
+    )
+
+
+def _slot(event: Event) -> tuple[str, str]:
+    return event.body["position"], event.body["characteristic"]
+
+
+def _quantity(events: list[Event]) -> Quantity:
+    """Return the reading, of several their mean to two digits more than were called."""
+    said = [quantity_of(event) for event in events]
+    if len(said) == 1:
+        return said[0]
+    unit, places = said[-1].unit, max(one.places for one in said) + 2
+    try:
+        mean = summary([one.to_fraction(unit) for one in said]).mean
+    except DomainError:  # units of two kinds: the verdict says so
+        return said[-1]
+    return Quantity(exact_text(Fraction(round(mean * 10**places), 10**places), 0), unit)
+
+
+def _before(events: list[Event], histories: Mapping[tuple[str, int], tuple[Event, ...]]) -> tuple[Event, ...]:
+    """Return what the events that count replaced or superseded, oldest first."""
+    past = {_key(old): old for event in events for old in histories[_key(event)]}
+    return tuple(past[key] for key in sorted(past) if past[key] not in events)
+
+
+def _key(event: Event) -> tuple[str, int]:
+    return event.bench, event.sequence
+
+
+class _Order:
+    """The plan's order of positions and characteristics; what the plan does not have comes last, by name."""
+
+    def __init__(self, plan: InspectionPlan) -> None:
+        self.positions = {one.id: index for index, one in enumerate(plan.positions)}
+        self.characteristics = {one.id: index for index, one in enumerate(plan.characteristics)}
+
+    def of(self, slot: tuple[str, str]) -> tuple[int, str, int, str]:
+        """Return the sort key of (position, characteristic)."""
+        position, name = slot
+        last = len(self.positions) + len(self.characteristics)
+        return self.positions.get(position, last), position, self.characteristics.get(name, last), name
+
+
+def _plan_of(opened: Event) -> tuple[InspectionPlan, str]:
+    """Return the plan inside a job-opened event, and a problem; a plan that cannot be read leaves an empty one."""
+    body = opened.body
+    try:
+        return load(body["plan_text"], name=f"plan {body['plan_id']!r}"), ""
+    except DomainError as error:
+        empty = InspectionPlan(
+            id=body["plan_id"],
+            title="plan could not be read",
+            machine="",
+            unit_system="metric",
+            text=body["plan_text"],
+            revision=body["plan_revision"],
+            cautions=(),
+            positions=(),
+            group_spoken=(),
+            characteristics=(),
+            derived=(),
+            findings=(),
+        )
+        return empty, f"plan could not be read: {error}"
+
+
+def _current(
+    events: list[Event],
+    slot_of: Callable[[Event], tuple[str, str]],
+    keeps: Callable[[tuple[str, str]], int] = lambda slot: 1,
+) -> tuple[dict[tuple[str, str], list[Event]], dict[tuple[str, int], tuple[Event, ...]]]:
+    """Return place -> the events that count there, and for each event what it replaced or superseded.
+
+    An event replaces the one whose sequence it names on the same bench, even when that stood at another place.
+    Without such a name the latest events at one place count, as many as it `keeps`.
+    """
+    live: dict[tuple[str, str], list[Event]] = {}
+    before: dict[tuple[str, int], list[Event]] = {}
+    by_key = {_key(event): event for event in events}
+    for event in events:
+        at_place = live.setdefault(slot_of(event), [])
+        replaced = by_key.get((event.bench, event.body["replaces"])) if event.body["replaces"] else None
+        gone = [replaced] if replaced is not None and _key(replaced) < _key(event) else []
+        for old in gone:
+            there = live[slot_of(old)]
+            if old in there:
+                there.remove(old)
+        while len(at_place) >= keeps(slot_of(event)):
+            gone.append(at_place.pop(0))
+        before[_key(event)] = gone
+        at_place.append(event)
+    kept = {slot: its for slot, its in live.items() if its}
+    return kept, {_key(event): _history(event, before) for its in kept.values() for event in its}
+
+
+def _history(event: Event, before: Mapping[tuple[str, int], list[Event]]) -> tuple[Event, ...]:
+    """Return all that an event replaced or superseded, and what these did, oldest first."""
+    past: dict[tuple[str, int], Event] = {}
+    waiting = list(before[_key(event)])
+    while waiting:
+        one = waiting.pop()
+        if _key(one) not in past:
+            past[_key(one)] = one
+            waiting += before[_key(one)]
+    return tuple(past[key] for key in sorted(past))
+
+
+def _verdict(events: list[Event], plan: InspectionPlan, problem: str, readings: dict[str, Quantity]) -> Verdict:
+    said = [quantity_of(event) for event in events]
+    if problem:
+        return no_limits(str(said[-1]), problem)
+    body = events[-1].body
+    part, gauge = (_optional(body.get(name)) for name in ("temperature", "gauge_temperature"))
+    temperatures = Temperatures(part, gauge) if part is not None else None
+    try:
+        one = plan.characteristic(body["characteristic"])
+        return check(said[-1], one, plan, readings, repeats=said, temperatures=temperatures)
+    except DomainError as error:
+        return no_limits(str(said[-1]), str(error))
+
+
+def _optional(value: Mapping[str, str] | None) -> Quantity | None:
+    return None if value is None else Quantity(value["text"], value["unit"])
+
+
+def _derived(
+    plan: InspectionPlan, live: Mapping[tuple[str, str], list[Event]], quantities: dict[str, dict[str, Quantity]]
+) -> Iterable[DerivedEntry]:
+    for position in plan.positions:
+        at = quantities.get(position.id)
+        for derived in plan.derived_at(position.id) if at else ():
+            if derived.rule != SET_SPREAD:
+                yield from _computed(position.id, derived, plan, live, at or {})
+    for derived in plan.derived:
+        for group in derived.groups if derived.rule == SET_SPREAD else ():
+            part = derived.inputs[0][1]
+            read = {one.id: quantities.get(one.id, {}).get(part) for one in plan.positions_of(group)}
+            yield from _set(group, derived, plan, live, {key: value for key, value in read.items() if value})
+
+
+def _computed(
+    position: str,
+    derived: Derived,
+    plan: InspectionPlan,
+    live: Mapping[tuple[str, str], list[Event]],
+    readings: dict[str, Quantity],
+) -> Iterable[DerivedEntry]:
+    try:
+        made = compute(derived, readings)
+        if made is not None:
+            verdict = check_computed(made, plan, readings)
+            sources = [event for name in made.sources for event in live[(position, name)]]
+            yield _entry(position, made, verdict, sources)
+    except DomainError:  # an input in a unit of another kind has its own verdict, which says so
+        return
+
+
+def _set(
+    group: str,
+    derived: Derived,
+    plan: InspectionPlan,
+    live: Mapping[tuple[str, str], list[Event]],
+    readings: dict[str, Quantity],
+) -> Iterable[DerivedEntry]:
+    try:
+        made = compute_set(derived, plan.positions_of(group), readings)
+        if made is not None:
+            verdict = check_computed(made, plan, {})
+            part = derived.inputs[0][1]
+            yield _entry(group, made, verdict, [event for one in made.sources for event in live[(one, part)]])
+    except DomainError:
+        return
+
+
+def _entry(position: str, made: Computed, verdict: Verdict, sources: list[Event]) -> DerivedEntry:
+    unit = made.derived.unit
+    value = made.value(unit)
+    text = exact_text(value, made.places)
+    return DerivedEntry(
+        position, made.derived.id, value, unit, text, verdict, tuple(event.sequence for event in sources)
+    )
+
+
+def _intervals(
+    events: list[Event],
+    plan: InspectionPlan,
+    order: _Order,
+    quantities: dict[str, dict[str, Quantity]],
+    derived: tuple[DerivedEntry, ...],
+) -> Iterable[IntervalEntry]:
+    taken = [event for event in events if event.kind == "interval-taken"]
+    live, histories = _current(taken, _slot)
+    for slot in sorted(live, key=order.of):
+        event, (position, name) = live[slot][-1], slot
+        goes, does_not = (_optional(event.body[key]) for key in ("goes", "does_not"))
+        given = goes or does_not
+        if given is None:
+            continue
+        differs = ""
+        try:
+            one = plan.characteristic(name)
+            held = from_feelers(goes, does_not, one.unit)
+            verdict = check_interval(held, one, quantities.get(position, {}))
+            near = [d for d in derived if d.position == position and d.unit == held.unit and d.derived == one.beside]
+            differs = next((text for d in near if (text := disagreement(d.value, held, one.title))), "")
+        except DomainError as error:  # not of this plan, another kind of unit, or its diameter is not read yet
+            held = Interval(given.unit, given.fraction, None, f"{given} called")
+            verdict = no_limits(held.text, str(error))
+        yield IntervalEntry(position, name, event, histories[_key(event)], held, verdict, differs)
+
+
+def _findings(events: list[Event], plan: InspectionPlan, order: _Order) -> tuple[FindingEntry, ...]:
+    noted = [event for event in events if event.kind == "finding-noted"]
+    live, histories = _current(noted, lambda event: (event.body["position"], event.body["finding"]))
+    answers = {one.id: one.answer for one in plan.findings}
+    found = [
+        FindingEntry(
+            position=event.body["position"],
+            finding=event.body["finding"],
+            severity=event.body["severity"],
+            answer=answers.get(event.body["finding"], ""),
+            event=event,
+            history=histories[_key(event)],
+        )
+        for its in live.values()
+        for event in its
+    ]
+    return tuple(sorted(found, key=lambda one: (order.of((one.position, one.finding)), _key(one.event))))
+
+
+def _people(events: list[Event]) -> tuple[str, ...]:
+    named = (event.body.get("by") for event in events)
+    return tuple(dict.fromkeys(name for name in named if name))
+
+
+_ENOUGH = 99  # an interval reading stands for all repeats
+
+
+def _left(
+    plan: InspectionPlan, entries: list[Entry], intervals: tuple[IntervalEntry, ...]
+) -> tuple[tuple[str, str], ...]:
+    """Return what is still to be read: nothing yet, too few repeats, or only what a bad gauge gave."""
+    have = {(one.position, one.characteristic): len(one.repeats) for one in entries if not one.doubt}
+    have |= {(one.position, one.characteristic): _ENOUGH for one in intervals}
+    wanted = (
+        ((position.id, one.id), one.repeats.count)
+        for position in plan.positions
+        for one in plan.characteristics
+        if position.group in one.groups
+    )
+    return tuple(slot for slot, count in wanted if have.get(slot, 0) < count)
