@@ -1,0 +1,1 @@
+"""The bench's event log on disk."""

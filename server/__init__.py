@@ -1,0 +1,1 @@
+"""The shop server: receives events, folds them into records, shows them to the lead."""

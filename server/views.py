@@ -1,0 +1,258 @@
+"""A record as plain texts and lists: what the pages print and what the API gives, made once for both.
+
+Nothing is computed here that speaks of a measured value: values are the digits as said, verdicts come from the fold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from capture.domain.events import Event, quantity_of
+from capture.domain.record import DerivedEntry, Entry, FindingEntry, InspectionRecord
+from capture.domain.verdicts import NONCONFORMING_ABOVE, NONCONFORMING_BELOW, UNDECIDED, Verdict
+from server.records import JobRecord
+
+RULE = (
+    "Verdicts speak of the stated limits and their source, not of the machine. "
+    "The maker's manual, local codes and licensed practice rule."
+)
+NONCONFORMING = (NONCONFORMING_BELOW, NONCONFORMING_ABOVE)
+_ELSEWHERE = "not in the plan"
+
+
+def job_summary(job: JobRecord) -> dict[str, Any]:
+    """Return one line of the list of jobs."""
+    record = job.record
+    summary: dict[str, Any] = {"job": job.row.job, "received_at": job.row.received_at, "is_open": record is not None}
+    if record is None:
+        return {**summary, "machine": "", "title": "", "revision": "", "problem": "", "counts": None}
+    return {
+        **summary,
+        "machine": record.machine,
+        "title": record.plan.title,
+        "revision": record.revision,
+        "problem": record.problem,
+        "counts": _counts(record),
+    }
+
+
+def job_view(job: JobRecord) -> dict[str, Any]:
+    """Return one job's record by position, for the page and the API alike."""
+    record = job.record
+    view = {**job_summary(job), "rule": RULE}
+    if record is None:
+        return view
+    positions = _positions(record)
+    return {
+        **view,
+        "plan_id": record.plan.id,
+        "opened": _who_and_when(record.opened),
+        "people": list(record.people),
+        "cautions": _cautions(record),
+        "attention": _attention(positions),
+        "groups": _groups(record, positions),
+        "left": _left(record),
+    }
+
+
+def _counts(record: InspectionRecord) -> dict[str, int]:
+    verdicts = [one.verdict.kind for one in record.entries] + [one.verdict.kind for one in record.derived]
+    return {
+        "readings": len(record.entries),
+        "left": len(record.left),
+        "wanted": sum(len(record.plan.characteristics_at(one.id)) for one in record.plan.positions),
+        "nonconforming": sum(kind in NONCONFORMING for kind in verdicts),
+        "undecided": verdicts.count(UNDECIDED),
+        "findings": len(record.findings),
+        "to_answer": len([one for one in record.findings if one.answer]),
+        "corrections": sum(len(one.history) for one in record.entries)
+        + sum(len(one.history) for one in record.findings),
+    }
+
+
+def _who_and_when(event: Event) -> dict[str, Any]:
+    return {
+        "bench": event.bench,
+        "sequence": event.sequence,
+        "at": event.at,
+        "clock_synchronised": event.clock_synchronised,
+        "by": event.body.get("by") or "",
+        "hash": event.hash,
+    }
+
+
+def _heard(event: Event) -> dict[str, Any]:
+    """Return how a fact came in: words, engine, margin, and how it was confirmed."""
+    names = ("confirmed_by", "words", "confirmation_words", "engine", "model", "margin", "clip", "plan_revision")
+    return {**_who_and_when(event), **{name: event.body.get(name) or "" for name in names}}
+
+
+def _verdict(verdict: Verdict) -> dict[str, str]:
+    return {
+        "kind": verdict.kind,
+        "working": verdict.working,
+        "limits": verdict.limits_text,
+        "source": verdict.source,
+        "standing": verdict.standing,
+    }
+
+
+def _reading(event: Event) -> dict[str, Any]:
+    quantity = quantity_of(event)
+    body = event.body
+    return {
+        **_heard(event),
+        "position": body["position"],
+        "characteristic": body["characteristic"],
+        "value": {"text": quantity.text, "unit": quantity.unit},
+        "shown": str(quantity),
+        "gauge": body.get("gauge") or "",
+        "tag": body.get("tag") or "",
+        "bench_verdict": body.get("verdict") or "",
+        "bench_working": body.get("working") or "",
+    }
+
+
+def _entry(entry: Entry, titles: Mapping[str, str]) -> dict[str, Any]:
+    reading = _reading(entry.reading)
+    verdict = _verdict(entry.verdict)
+    return {
+        **reading,
+        "title": titles.get(entry.characteristic, entry.characteristic),
+        "verdict": verdict,
+        "bench_differs": reading["bench_verdict"] not in ("", verdict["kind"]),
+        "corrections": [_reading(one) for one in entry.history],
+    }
+
+
+def _derived(entry: DerivedEntry, titles: Mapping[str, str]) -> dict[str, Any]:
+    shown = f"{entry.text} {entry.unit}" if entry.unit != "1" else entry.text
+    return {
+        "derived": entry.derived,
+        "title": titles.get(entry.derived, entry.derived),
+        "value": {"text": entry.text, "unit": entry.unit},
+        "shown": shown,
+        "verdict": _verdict(entry.verdict),
+        "inputs": list(entry.inputs),
+    }
+
+
+def _finding(entry: FindingEntry, spoken: Mapping[str, str]) -> dict[str, Any]:
+    return {
+        **_heard(entry.event),
+        "finding": entry.finding,
+        "title": spoken.get(entry.finding, entry.finding),
+        "severity": entry.severity or "",
+        "answer": entry.answer,
+        "corrections": [
+            {**_heard(one), **{name: one.body.get(name) or "" for name in ("position", "finding", "severity")}}
+            for one in entry.history
+        ],
+    }
+
+
+def _positions(record: InspectionRecord) -> dict[str, dict[str, Any]]:
+    """Return position id -> everything known of it; first the plan's positions in its order, then any other."""
+    plan = record.plan
+    characteristics = {one.id: one.title for one in plan.characteristics}
+    derived_titles = {one.id: one.title for one in plan.derived}
+    findings = {one.id: one.spoken for one in plan.findings}
+    known = {one.id: one for one in plan.positions}
+    named = [one.position for one in record.entries] + [one.position for one in record.findings]
+    named += [place for place, _ in record.tags]
+    positions: dict[str, dict[str, Any]] = {}
+    for name in dict.fromkeys([*known, *named]):
+        at = known.get(name)
+        positions[name] = {
+            "id": name,
+            "anchor": f"at-{len(positions) + 1}",
+            "spoken": at.spoken if at else name,
+            "group": at.group if at else _ELSEWHERE,
+            "short": str(at.number) if at and at.number is not None else "",
+            "tag": dict(record.tags).get(name, ""),
+            "readings": [_entry(one, characteristics) for one in record.entries if one.position == name],
+            "derived": [_derived(one, derived_titles) for one in record.derived if one.position == name],
+            "findings": [_finding(one, findings) for one in record.findings if one.position == name],
+            "left": [characteristics.get(what, what) for where, what in record.left if where == name],
+        }
+    for position in positions.values():
+        position["state"] = _state(position)
+    return positions
+
+
+def _state(position: Mapping[str, Any]) -> str:
+    """Return the one word a position's mark stands for: what needs looking at first wins."""
+    kinds = [one["verdict"]["kind"] for one in (*position["readings"], *position["derived"])]
+    for kind in (NONCONFORMING_ABOVE, NONCONFORMING_BELOW, UNDECIDED):
+        if kind in kinds:
+            return kind
+    if any(one["answer"] for one in position["findings"]):
+        return "finding"
+    if position["left"]:
+        return "left" if not kinds else "partly read"
+    return "conforming" if "conforming" in kinds else "no limits" if kinds else "nothing asked"
+
+
+def _groups(record: InspectionRecord, positions: Mapping[str, dict[str, Any]]) -> list[dict[str, Any]]:
+    names = [*record.plan.group_spoken, (_ELSEWHERE, "Not in the plan")]
+    groups = [
+        {"id": name, "spoken": spoken, "positions": [one for one in positions.values() if one["group"] == name]}
+        for name, spoken in names
+    ]
+    return [group for group in groups if group["positions"]]
+
+
+def _attention(positions: Mapping[str, dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return what the lead has to look at: outside its limits, undecided, or answered by the plan."""
+    found = []
+    for place in positions.values():
+        for one in (*place["readings"], *place["derived"]):
+            if one["verdict"]["kind"] in (*NONCONFORMING, UNDECIDED):
+                found.append(
+                    {
+                        **_where(place),
+                        "kind": one["verdict"]["kind"],
+                        "what": one["title"],
+                        "shown": one["shown"],
+                        "why": one["verdict"]["working"],
+                    }
+                )
+        for one in place["findings"]:
+            if one["answer"]:
+                what = f"{one['severity']} {one['title']}".strip()
+                found.append({**_where(place), "kind": "finding", "what": what, "shown": "", "why": one["answer"]})
+    return found
+
+
+def _where(place: Mapping[str, Any]) -> dict[str, str]:
+    return {"anchor": place["anchor"], "position": place["spoken"]}
+
+
+def _cautions(record: InspectionRecord) -> list[dict[str, Any]]:
+    """Return the plan's cautions, and any acknowledged that is no longer in it, with who acknowledged each."""
+    texts = dict.fromkeys([*record.plan.cautions, *(caution for caution, _ in record.cautions)])
+    return [
+        {"caution": text, "by": list(dict.fromkeys(who for caution, who in record.cautions if caution == text))}
+        for text in texts
+    ]
+
+
+def _left(record: InspectionRecord) -> list[dict[str, Any]]:
+    """Return what is not read yet, one line for each characteristic of a group."""
+    titles = {one.id: one.title for one in record.plan.characteristics}
+    spoken = dict(record.plan.group_spoken)
+    places = {one.id: one for one in record.plan.positions}
+    lines: dict[tuple[str, str], list[str]] = {}
+    for where, what in record.left:
+        place = places[where]
+        lines.setdefault((place.group, what), []).append("" if place.number is None else str(place.number))
+    return [
+        {
+            "group": spoken.get(group, group),
+            "what": titles.get(what, what),
+            "numbers": [n for n in numbers if n],
+            "count": len(numbers),
+        }
+        for (group, what), numbers in lines.items()
+    ]
