@@ -298,7 +298,7 @@ def _positions_of(plan: SpokenPlan, groups: Iterable[str]) -> Expr:
 
 
 def _forms(plan: SpokenPlan, characteristic: SpokenCharacteristic) -> ValueForms:
-    return ValueForms(characteristic.unit, plan.unit_system)
+    return ValueForms(characteristic.unit, plan.unit_system, decimals=characteristic.decimals)
 
 
 def _reading_calls(plan: SpokenPlan, scope: _Scope) -> list[Expr]:
@@ -317,16 +317,18 @@ def _reading_calls(plan: SpokenPlan, scope: _Scope) -> list[Expr]:
         if len(measured) > 1:
             for forms in dict.fromkeys(_forms(plan, one) for one in measured):
                 heads[forms].append(seq(position, emit(f"characteristic={_WHICH}")))
-    mark = opt(word(CORRECTION, "correction="))
     if scope.mode == "open":
         for one in plan.at_group(scope.group) if scope.group is not None else ():
             if one.spoken:
                 heads[_forms(plan, one)].append(phrase(one.spoken, f"characteristic={one.id}"))
-    calls = {forms: [seq(mark, alt(*several))] for forms, several in heads.items()}
     asked = plan.characteristic(scope.asked or "")
-    if asked is not None:
-        calls.setdefault(_forms(plan, asked), []).extend(_without_part(scope.mode))
-    said = [seq(alt(*starts), emit("value="), value_call(forms)) for forms, starts in calls.items()]
+    said: list[Expr] = []
+    for forms, several in heads.items():
+        said.append(seq(alt(*several), emit("value="), value_call(forms)))
+        put_right = [seq(word(CORRECTION, "correction="), alt(*several))]
+        if asked is not None and _forms(plan, asked) == forms:
+            put_right += _without_part(scope.mode)
+        said.append(seq(alt(*put_right), emit("value="), value_call(forms, is_correction=True)))
     if asked is not None and scope.mode == "open":
         said.append(seq(emit("value="), value_call(_forms(plan, asked), alone=True)))
     return said

@@ -64,12 +64,20 @@ DECISIONS = """
 class ValueForms:
     """Which values may be said: `unit` is the gauge's, `unit_system` "inch", "metric" or None (not settled).
 
-    Decimals and sign play no part here: a wrong number of digits and a sign out of place are heard, then asked.
+    `decimals`: digits the gauge shows after the point. Fewer, and one more, are heard and then asked about; longer
+    runs are not listened for, as they drew the recogniser into repeating the end of a call. None listens for any
+    number. A sign out of place is heard, then asked.
     """
 
     unit: str
     unit_system: str | None
     wide: bool = False
+    decimals: int | None = None
+
+    @property
+    def most_places(self) -> int:
+        """The longest run of digits after the point that is listened for."""
+        return MOST_PLACES if self.decimals is None else min(MOST_PLACES, self.decimals + 1)
 
 
 # --- numbers
@@ -107,7 +115,6 @@ _COUNT = alt(_NONZERO, _TEN_ON)
 _AND_TENTHS = seq(opt(word("and")), _NONZERO, _words("tenth", "tenths"), emit("u:tenth"))
 _SIGN = alt(word("minus", "minus"), word("plus", "plus"))
 _DOUBLE = seq(word("double"), alt(*[word(each, str(n), str(n)) for n, names in enumerate(DIGITS) for each in names]))
-_AFTER_POINT = seq(_words(*POINTS, out="."), repeat(alt(_ANY_DIGIT, _DOUBLE), 1, MOST_PLACES))
 
 
 def _whole_digits(low: int, high: int) -> Expr:
@@ -116,7 +123,14 @@ def _whole_digits(low: int, high: int) -> Expr:
 
 
 _WHOLE = alt(_whole_digits(1, 4), _TEN_ON)
-_DECIMAL = seq(opt(alt(_WHOLE, _words(*DIGITS[0], out="0"))), _AFTER_POINT)
+
+
+def _decimal(forms: ValueForms) -> Expr:
+    """Return numbers with a point."""
+    after = repeat(alt(_ANY_DIGIT, _DOUBLE), 1, forms.most_places)
+    return seq(opt(alt(_WHOLE, _words(*DIGITS[0], out="0"))), _words(*POINTS, out="."), after)
+
+
 _PART = alt(
     seq(opt(word("a")), word("half", "+1/2")),
     phrase("a quarter", "+1/4"),
@@ -213,7 +227,8 @@ def value(forms: ValueForms, *, alone: bool = False) -> Expr:
     >>> compile_transducer(value(ValueForms("in", "inch"))).outputs("three and a half thou".split())
     frozenset({('3', '+1/2', 'u:thou')})
     """
-    bare = alt(_whole_digits(2, 6), _TEN_ON) if alone else alt(_whole_digits(1, 6), _NOUGHT, _TEN_ON)
+    most = forms.most_places
+    bare = alt(_whole_digits(2, most), _TEN_ON) if alone else alt(_whole_digits(1, most), _NOUGHT, _TEN_ON)
     said = seq(opt(_SIGN), alt(_with_point_or_unit(forms), bare))
     return seq(opt(word("at")), said) if forms.wide and forms.unit == "deg" else said
 
@@ -225,7 +240,7 @@ def _with_point_or_unit(forms: ValueForms) -> Expr:
     is_inch = values.system(forms.unit) == "inch"
     thou = _NONE if not is_length else _THOU if forms.wide or is_inch else _THOU_WORD
     count = alt(_whole_digits(1, 4), _NOUGHT, _TEN_ON)
-    parts = [seq(_DECIMAL, opt(alt(counted, thou, plain))), seq(count, plain)]
+    parts = [seq(_decimal(forms), opt(alt(counted, thou, plain))), seq(count, plain)]
     if is_length:
         parts += [
             seq(alt(count, _A), alt(seq(counted, opt(_AND_PART)), seq(thou, opt(alt(_AND_PART, _AND_TENTHS))))),
@@ -252,7 +267,7 @@ def _inch_forms(forms: ValueForms) -> list[Expr]:
     )
     unsaid = emit("u:in") if forms.unit_system == "inch" else emit("u?:fractions")
     tail = alt(seq(_OF_AN_INCH, emit("u:in")), _INCH, unsaid)
-    whole_inches = alt(seq(alt(_DECIMAL, _COUNT), _INCH), seq(_COUNT, _AND_PART, _INCH))
+    whole_inches = alt(seq(alt(_decimal(forms), _COUNT), _INCH), seq(_COUNT, _AND_PART, _INCH))
     return [
         seq(opt(seq(_ONE_TO_99, word("and", "&"))), part, tail),
         seq(_INCHES, word("and"), part, emit("u:in")),
@@ -263,13 +278,16 @@ def _inch_forms(forms: ValueForms) -> list[Expr]:
 
 
 @lru_cache(maxsize=64)
-def value_call(forms: ValueForms, *, alone: bool = False) -> Expr:
+def value_call(forms: ValueForms, *, alone: bool = False, is_correction: bool = False) -> Expr:
     """Return a value as it is called: it may be put right or said again once, or dropped, in the same breath.
 
-    Once only: where any number of repeats was allowed, the recogniser filled the end of a call with them.
+    Once only, and not at all where the call is a correction already: where any number of repeats was allowed, the
+    recogniser filled the end of a call with them.
     """
     again = alt(word(CORRECTION, "K"), phrase("i say again", "A"))
-    said = seq(value(forms, alone=alone), opt(seq(again, value(forms))))
+    said = value(forms, alone=alone)
+    if not is_correction:
+        said = seq(said, opt(seq(again, value(forms))))
     return built(seq(said, opt(word("disregard", "X"))))
 
 

@@ -307,7 +307,7 @@ def test_every_accepted_call_of_a_plan_has_exactly_one_meaning(name: str) -> Non
 def test_the_numbers_of_more_than_twenty_parts_that_run_into_the_value_are_asked() -> None:
     plan = load(MANY_SHOES, name="many shoes")
     grammar = Grammar.build(plan, Listening("open"))
-    witnesses = grammar.transducer.ambiguities(most=200)
+    witnesses = grammar.transducer.ambiguities(most=1000)
     assert ("outboard", "shoe", "twenty", "two") in witnesses
     for words in witnesses:
         meaning = grammar.interpret(words)
