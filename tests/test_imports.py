@@ -25,11 +25,20 @@ OURS = ("capture", "hardware", "server")
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "capture": ("capture", "hardware"),
     "capture.barcode": ("capture.errors", "capture.domain"),
+    "capture.conversation": (
+        "capture.conversation",
+        "capture.dialogue",
+        "capture.domain",
+        "capture.language",
+        "capture.speech.words",
+        "capture.speech.trust",
+    ),
     "capture.dialogue": ("capture.domain", "capture.language", "capture.speech.words", "capture.speech.trust"),
     "capture.domain": ("capture.domain",),
     "capture.errors": (),
     "capture.language": ("capture.domain", "capture.language", "capture.speech.words"),
     "capture.session": (
+        "capture.conversation",
         "capture.dialogue",
         "capture.domain",
         "capture.language",
@@ -47,6 +56,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
 }
 # What a module may import of others, beside the standard library; where nothing is said, whatever pyproject.toml names.
 MAY_USE: dict[str, tuple[str, ...]] = {
+    "capture.conversation": (),
     "capture.dialogue": (),
     "capture.domain": ("pint",),
     "capture.errors": (),

@@ -1,0 +1,85 @@
+"""What the disk answered: "stored" and the verdict are said here, never before (promise 4)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from capture.conversation.places import after_storing
+from capture.conversation.state import Outcome, Session, say, sentence, tell
+from capture.dialogue import Action, Show, Stored, StoreFailed, Tone
+from capture.domain.events import Event
+from capture.language import readback
+
+
+def stored(session: Session, stored: Stored) -> Outcome:
+    event = stored.event
+    session = replace(session, events=(*session.events, event))
+    if event.kind == "badge-read":
+        session = replace(session, person=event.body["person"])
+        return tell(session, f"Badge {' '.join(event.body['person'])}.", Tone("stored"), kind="stored")
+    if event.kind == "job-opened":
+        return _opened(session, event, stored.at_s)
+    if event.kind == "tag-bound":
+        assert session.plan is not None  # a tag is bound only while a job is open
+        place = readback.say_position(session.plan, event.body["position"])
+        session = replace(session, loose_tag=None, in_hand=None, in_hand_tag=None, asked=(), context_s=stored.at_s)
+        return tell(session, f"Bound to {place}.", Tone("stored"), kind="stored")
+    if event.kind == "reading-taken":
+        return _reading_stored(session, event, stored.at_s)
+    if event.kind == "finding-noted":
+        return _finding_stored(session, event, stored.at_s)
+    return session, ()
+
+
+def _opened(session: Session, event: Event, at_s: float) -> Outcome:
+    plan = session.plans[event.body["job"]]
+    session = replace(
+        session, job=event.body["job"], plan=plan, in_hand=None, in_hand_tag=None, asked=(), context_s=at_s
+    )
+    shown = [Show(text, "caution") for text in plan.cautions]
+    revision = " ".join(plan.revision[:4])
+    text = (
+        f"Job open. {plan.title}, revision {revision}. Cautions are on the screen. "
+        "The maker's manual, local codes and licensed practice rule."
+    )
+    return tell(session, text, Tone("stored"), *shown, kind="stored")
+
+
+def _reading_stored(session: Session, event: Event, at_s: float) -> Outcome:
+    position, characteristic = event.body["position"], event.body["characteristic"]
+    plan, record = session.plan, session.record()
+    assert plan is not None and record is not None
+    session = after_storing(session, plan, position, at_s)
+    spoken = ["Stored."]
+    shown: list[Action] = [Tone("stored")]
+    for entry in record.entries:
+        if entry.position == position and entry.characteristic == characteristic and entry.verdict.kind != "no limits":
+            spoken.append(entry.verdict.said)
+            shown.append(Show(f"{position} {characteristic}: {entry.verdict.working}", "working"))
+    for derived in record.derived:
+        if event.sequence in derived.inputs and derived.verdict.kind != "no limits":
+            spoken.append(derived.verdict.said)
+            shown.append(Show(f"{derived.position} {derived.derived}: {derived.verdict.working}", "working"))
+    if session.asked:
+        spoken.append(f"{plan.characteristic(session.asked[0]).title}?")
+    session, said = say(session, " ".join(sentence(s) for s in spoken), "stored")
+    return session, (*shown, said)
+
+
+def _finding_stored(session: Session, event: Event, at_s: float) -> Outcome:
+    plan = session.plan
+    assert plan is not None
+    session = replace(session, proposal=None, storing=None, context_s=at_s)
+    kind = next(f for f in plan.findings if f.id == event.body["finding"])
+    answer = f" {kind.answer[:1].upper()}{kind.answer[1:]}." if kind.answer else ""
+    return tell(session, f"Stored.{answer}", Tone("stored"), kind="stored")
+
+
+def store_failed(session: Session, failed: StoreFailed) -> Outcome:
+    """Nothing was written: a pending value stays pending and can be affirmed again."""
+    pending = session.storing
+    session = replace(session, storing=None, context_s=failed.at_s)
+    if pending is not None:
+        session = replace(session, proposal=replace(pending, ready_s=failed.at_s))
+    what = "The value is still pending. Affirm to try again." if pending is not None else "Try again."
+    return tell(session, f"Not stored. {failed.reason} {what}", Tone("refused"), kind="fault")

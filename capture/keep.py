@@ -1,0 +1,153 @@
+"""What a bench keeps and does outside a session: jobs, enrolment, upload, verification, reports."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+from capture import report as pages
+from capture.domain.identifiers import TagText, to_text
+from capture.domain.plan import InspectionPlan, load
+from capture.domain.record import fold
+from capture.errors import CaptureError, SettingsError, StoreError, UploadError
+from capture.settings import Settings
+from capture.store.eventlog import EventLog
+
+
+def open_log(settings: Settings) -> EventLog:
+    """Open this bench's event log, making folder and file on first use."""
+    try:
+        settings.data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"Data folder {settings.data} cannot be made ({error.strerror}); give another with --data"
+        ) from None
+    return EventLog.open(settings.data / "events.db", settings.bench)
+
+
+def read_plan(path: Path) -> InspectionPlan:
+    """Read and check a plan file.
+
+    Raises:
+        SettingsError: the file cannot be read as text.
+        PlanError: the plan is wrong.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(f"Plan {path} cannot be read ({error.strerror}); give a TOML file") from None
+    except UnicodeDecodeError:
+        raise SettingsError(f"Plan {path} is not UTF-8 text; save it as UTF-8") from None
+    return load(text, name=str(path))
+
+
+def jobs(settings: Settings) -> dict[str, InspectionPlan]:
+    """Return the jobs on this bench: name -> plan, one TOML file each under `jobs`."""
+    return {path.stem: read_plan(path) for path in sorted((settings.data / "jobs").glob("*.toml"))}
+
+
+def add_job(settings: Settings, name: str, plan: InspectionPlan) -> Path:
+    """Put a job on the bench. A job that is there with another plan is refused, never overwritten."""
+    to_text(TagText("J", name))  # refuses a name that no tag could carry
+    path = settings.data / "jobs" / f"{name}.toml"
+    if path.exists() and path.read_text(encoding="utf-8") != plan.text:
+        raise SettingsError(f"Job {name!r} is on this bench with another plan; give the new one another name")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(plan.text, encoding="utf-8")
+    except OSError as error:
+        raise StoreError(f"Job {name!r} was not written ({error.strerror}); make room or check the disk") from None
+    return path
+
+
+def job(settings: Settings, name: str | None, plan: Path | None) -> int:
+    """The `job` command."""
+    if name is None:
+        for known, its_plan in jobs(settings).items():
+            print(f"{known}  {to_text(TagText('J', known))}  {its_plan.title}, revision {its_plan.revision}")
+        return 0
+    if plan is None:
+        raise SettingsError(f"Job {name!r} was given no plan; add the plan's file")
+    path = add_job(settings, name, read_plan(plan))
+    print(f"Job {name} is on this bench ({path}); its tag reads {to_text(TagText('J', name))}")
+    return 0
+
+
+def read_enrolment(settings: Settings) -> tuple[str, str]:
+    """Return (server URL, token) as kept at enrolment.
+
+    Raises:
+        UploadError: this bench is not enrolled.
+    """
+    path = settings.data / "enrolment.json"
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        return kept["server"], kept["token"]
+    except FileNotFoundError:
+        raise UploadError("This bench is not enrolled; run: benchcall enrol URL CODE") from None
+    except (OSError, ValueError, KeyError, TypeError):
+        raise UploadError(f"Enrolment {path} cannot be read; enrol this bench again") from None
+
+
+def enrol(settings: Settings, url: str, code: str) -> int:
+    """The `enrol` command: trade a one-time code for a token, kept readable by this user alone."""
+    from capture.upload import enrol as ask
+
+    token = ask(url, code, settings.bench)
+    path = settings.data / "enrolment.json"
+    try:
+        settings.data.mkdir(parents=True, exist_ok=True)
+        part = path.with_suffix(".part")
+        with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
+            json.dump({"server": url, "token": token}, file)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(part, path)
+    except OSError as error:
+        raise StoreError(f"Enrolment {path} was not written ({error.strerror}); make room, enrol again") from None
+    print(f"Bench {settings.bench} is enrolled with {url}")
+    return 0
+
+
+def upload(settings: Settings) -> int:
+    """The `upload` command."""
+    from capture.upload import open_client, upload_pending
+
+    url, token = read_enrolment(settings)
+    with open_log(settings) as log, open_client(url, token) as client:
+        done = upload_pending(log, client)
+    print(f"Sent {done.sent}, the server holds events 1 to {done.acknowledged}")
+    return 0
+
+
+def verify(settings: Settings) -> int:
+    """The `verify` command."""
+    with open_log(settings) as log:
+        sequence, last_hash = log.verify()
+    print(f"{sequence} events, chain whole, last hash {last_hash}")
+    return 0
+
+
+def report(settings: Settings, name: str, file: Path) -> int:
+    """The `report` command."""
+    with open_log(settings) as log:
+        write_report(log, name, file)
+    print(f"Report written to {file}")
+    return 0
+
+
+def write_report(log: EventLog, name: str, file: Path) -> None:
+    """Write a job's record as HTML.
+
+    Raises:
+        CaptureError: the log holds no such job, or the file cannot be written.
+    """
+    records = fold(tuple(log.events()))
+    if name not in records:
+        raise CaptureError(f"Job {name!r} is not in this log; it holds {', '.join(records) or 'none'}")
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(pages.page(records[name], last_hash=log.last[1]), encoding="utf-8")
+    except OSError as error:
+        raise StoreError(f"Report {file} was not written ({error.strerror}); give another place") from None
