@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.app import FRAME, Bench, Step, read_sound
+from capture.domain.events import quantity_of
 from capture.domain.identifiers import parse
-from capture.domain.record import InspectionRecord
+from capture.domain.record import Entry, InspectionRecord
 from capture.errors import RehearsalError
 from capture.speech.words import RATE_HZ, Samples
 
@@ -168,29 +169,23 @@ class Mechanic:
     busy_until_s: float = 0.5
     quiet_since_s: float = 0.0
 
-    def turn(self) -> ShiftStep | None:
-        """Act if it is time; return the step that was begun, None otherwise."""
+    def is_ready(self) -> bool:
+        """Whether the bench has been silent long enough for the next step."""
         now = self.shop.now_s
         if self.shop.is_playing:
             self.quiet_since_s = now
-            return None
-        if now < self.busy_until_s or now < self.quiet_since_s + self.pause_s:
-            return None
+            return False
+        return now >= self.busy_until_s and now >= self.quiet_since_s + self.pause_s
+
+    def next_step(self) -> ShiftStep | None:
+        """Put down what was held in view and return the next step, None when there is none."""
         self.shop.show([])
         self.index += 1
-        if self.index >= len(self.shift.steps):
-            return None
-        step = self.shift.steps[self.index]
-        self._begin(step, now)
-        return step
+        return self.shift.steps[self.index] if self.index < len(self.shift.steps) else None
 
-    @property
-    def is_done(self) -> bool:
-        """Whether every step was played and answered."""
-        return self.index >= len(self.shift.steps)
-
-    def _begin(self, step: ShiftStep, now: float) -> None:
-        folder = self.shift.folder
+    def act(self, step: ShiftStep) -> None:
+        """Speak, show or tread as the step says."""
+        folder, now = self.shift.folder, self.shop.now_s
         if step.kind in ("say", "noise"):
             self.busy_until_s = self.shop.speak(read_sound(folder / step.fields["file"])) + self.answer_s
         elif step.kind in ("tag", "tags"):
@@ -237,33 +232,23 @@ def play(
     current: ShiftStep | None = None
     mark = 0
     while True:
-        before = mechanic.index
-        # What the last step led to must be judged before the next one begins.
-        step = mechanic.turn()
-        if mechanic.index != before:
-            until = len(seen) if step is None or step.kind != "pedal" else _first_pedal(seen, mark)
+        if mechanic.is_ready():
             if current is not None:
-                outcome.differences += [
-                    f"step {current.number}: {text}" for text in compare(current, seen[mark:until], bench)
-                ]
-            mark, current = until, step
-            if step is not None:
-                outcome.steps_played += 1
-                begun(step)
-        if mechanic.is_done:
-            break
+                differences = compare(current, seen[mark:], bench)
+                outcome.differences += [f"step {current.number}: {text}" for text in differences]
+            current, mark = mechanic.next_step(), len(seen)
+            if current is None:
+                break
+            outcome.steps_played += 1
+            begun(current)
+            mechanic.act(current)
         bench.hear(shop.frame())
-        if bench.frames % 8 == 0:
-            picture = shop.picture()
-            if picture is not None:
-                bench.see(picture)
+        picture = shop.picture() if bench.frames % 8 == 0 else None
+        if picture is not None:
+            bench.see(picture)
     bench.finish()
     outcome.seconds = shop.now_s
     return outcome
-
-
-def _first_pedal(seen: Sequence[Step], mark: int) -> int:
-    return next((i for i in range(len(seen) - 1, mark - 1, -1) if seen[i].kind == "pedal"), len(seen))
 
 
 def compare(step: ShiftStep, seen: Sequence[Step], bench: Bench) -> list[str]:
@@ -327,12 +312,10 @@ def compare_record(shift: Shift, record: InspectionRecord) -> list[str]:
     """Return in words where the record differs from what the manifest expects, both ways."""
     wanted = shift.expected
     readings = {
-        (r["position"], r["characteristic"]): (r["value"], r["unit"], r["verdict"])
+        (r["position"], r["characteristic"]): (r["value"], r["unit"], r["verdict"], r.get("by"), r.get("corrects"))
         for r in wanted.get("expected_reading", [])
     }
-    got = {
-        (e.position, e.characteristic): (e.quantity.text, e.quantity.unit, e.verdict.kind) for e in record.entries
-    }
+    got = {(e.position, e.characteristic): _as_expected(e) for e in record.entries}
     differences = _differ("reading", readings, got)
     derived = {(d["position"], d["derived"]): (d["value"], d["verdict"]) for d in wanted.get("expected_derived", [])}
     got_derived = {(d.position, d.derived): (d.text, d.verdict.kind) for d in record.derived}
@@ -343,6 +326,11 @@ def compare_record(shift: Shift, record: InspectionRecord) -> list[str]:
     bindings = {b["position"]: parse(b["tag"]).id for b in wanted.get("expected_binding", [])}
     got_bindings = {position: parse(tag).id for position, tag in record.tags}
     return differences + _differ("tag", bindings, got_bindings)
+
+
+def _as_expected(entry: Entry) -> tuple[str, str, str, str, str | None]:
+    corrected = quantity_of(entry.history[-1]).text if entry.history else None
+    return entry.quantity.text, entry.quantity.unit, entry.verdict.kind, entry.reading.body["by"], corrected
 
 
 def _differ(noun: str, wanted: Mapping[Any, Any], got: Mapping[Any, Any]) -> list[str]:

@@ -88,7 +88,7 @@ def test_a_record_that_differs_from_the_manifest_makes_the_demo_exit_with_8(tmp_
     stored = next(i for i, block in enumerate(blocks) if 'expect = "stored"' in block)
     short = "[[step]]".join(blocks[: stored + 1])
     short += '\n[[expected_reading]]\nposition = "outboard-shoe-1"\ncharacteristic = "shoe-thickness"\n'
-    short += 'value = "1.249"\nunit = "in"\nverdict = "conforming"\n'
+    short += 'value = "1.249"\nunit = "in"\nverdict = "conforming"\nby = "RK"\n'
     (shift / "shift.toml").write_text(short, encoding="utf-8")
     done = run_demo(shift, tmp_path / "out")
     assert done.returncode == 8
