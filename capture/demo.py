@@ -150,9 +150,9 @@ def _write_sounds(shop: Shop, out: Path) -> None:
 
 
 @contextmanager
-def _server(data: Path) -> Iterator[tuple[str, str]]:
-    """Run the real server on a free loopback port; give its address and a one-time enrolment code."""
-    data.mkdir(parents=True)
+def running_server(data: Path) -> Iterator[tuple[str, str]]:
+    """Run the real server on a free loopback port; give its address and a one-time enrolment code for bench-1."""
+    data.mkdir(parents=True, exist_ok=True)
     base = [sys.executable, "-m", "server"]
     with open(data / "server.log", "w", encoding="utf-8") as log:
         process = subprocess.Popen(
@@ -187,7 +187,7 @@ def _through_the_server(
     """Enrol, upload, fetch the lead's page over HTTP, compare it with what the bench stored."""
     import httpx
 
-    with _server(out / "server") as (url, code):
+    with running_server(out / "server") as (url, code):
         print(f"Server at {url}")
         enrol(settings, url, code)
         with open_client(*read_enrolment(settings)) as client:

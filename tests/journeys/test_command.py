@@ -9,8 +9,10 @@ import sys
 import threading
 from pathlib import Path
 
+import httpx
 import pytest
 
+from capture.demo import running_server
 from capture.domain.events import Event
 from capture.domain.identifiers import TagText, to_text
 from capture.domain.plan import load
@@ -198,9 +200,15 @@ def test_a_bench_killed_after_storing_and_before_upload_loses_and_doubles_nothin
         type_line(bench, "outboard shoe 4 1.250")
         wait_for(bench, "says")
         bench.kill()  # in the middle of a proposal: it was never a reading
-    assert [(e.body["position"], e.body["quantity"]["text"]) for e in readings(tmp_path)] == [
-        ("outboard-shoe-3", "1.249")
-    ]
+    kept = [("outboard-shoe-3", "1.249")]
+    assert [(e.body["position"], e.body["quantity"]["text"]) for e in readings(tmp_path)] == kept
+    with running_server(tmp_path / "server") as (url, code):
+        assert benchcall(tmp_path, "enrol", url, code).returncode == 0
+        for _ in range(2):  # the second upload finds nothing to send
+            assert benchcall(tmp_path, "upload").returncode == 0
+        table = httpx.get(f"{url}/jobs/AW2-THRUST/readings.csv", timeout=30).text
+    assert table.count("1.249") >= 1 and "1.250" not in table
+    assert sum("1.249" in line for line in table.splitlines()) == 1
 
 
 @pytest.mark.parametrize("engine", ["whisper"])
