@@ -12,6 +12,7 @@ import os
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Protocol
 
@@ -168,7 +169,7 @@ class Bench:
         found = self._tags.see(picture, self.now_s)
         if isinstance(found, TagRead):
             self._tell("tag", f"{found.symbology}: {found.text}")
-            self.give(talk.TagSeen(found.text, found.symbology, self.now_s))
+            self.give(talk.TagSeen(found.text, found.symbology, self.now_s, self._today()))
         elif isinstance(found, TagRefusal):
             self._tell("tag", f"refused: {found.reason}")
             self.give(talk.TagsRefused(found.reason, self.now_s))
@@ -258,6 +259,11 @@ class Bench:
             return
         self._tell("stored", f"event {event.sequence}, {event.kind}", event=event)
         self._inbox.append(talk.Stored(event, self.now_s))
+
+    def _today(self) -> date | None:
+        """Return the date, None while the clock cannot be believed."""
+        at, synchronised = self._clock()
+        return date.fromisoformat(at[:10]) if synchronised else None
 
     def _end_of_speech(self) -> None:
         """Everything handed to the speaker has been heard: tell the session which texts ended."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from capture.domain.events import Event
@@ -41,11 +42,12 @@ class SpokenOver:
 
 @dataclass(frozen=True, slots=True)
 class TagSeen:
-    """A tag was read twice alike. `text` is the raw payload."""
+    """A tag was read twice alike. `text` is the raw payload; `today` None when the clock cannot be believed."""
 
     text: str
     symbology: str
     at_s: float
+    today: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,10 +171,22 @@ Action = Say | Tone | Record | Show | Ignored
 
 
 @dataclass(frozen=True, slots=True)
+class GaugeCheck:
+    """A gauge held against its standard, or dropped, or called bad. `result`: "good", "bad" or "dropped"."""
+
+    gauge: str
+    result: str
+    standard: Quantity | None = None
+    reading: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Proposal:
     """What was understood and waits for a person's answer; not yet a reading.
 
-    `quantity` for a reading, `finding` / `severity` for a finding. `replaces`: the sequence it corrects.
+    `quantity` for a reading, `finding` / `severity` for a finding, `goes` / `does_not` for an interval, `check` for a
+    gauge, `temperature_of` ("part", "gauge") with `quantity` for a temperature; `position` is "" for the last two.
+    `replaces`: the sequence it corrects, or reads anew when `is_again`. `gauge`: what it was read with.
     `readback`: the speech that reads it back; `ready_s`: when that ended, None while it is still being said.
     `wants_another`: the value is physically unlikely and one more affirm was asked for.
     """
@@ -191,3 +205,14 @@ class Proposal:
     readback: int
     ready_s: float | None = None
     wants_another: bool = False
+    gauge: str | None = None
+    is_again: bool = False
+    goes: Quantity | None = None
+    does_not: Quantity | None = None
+    check: GaugeCheck | None = None
+    temperature_of: str | None = None
+
+    @property
+    def is_interval(self) -> bool:
+        """Whether it is what goes and what does not."""
+        return self.goes is not None or self.does_not is not None

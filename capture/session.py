@@ -14,9 +14,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from capture.conversation.commands import command
+from capture.conversation.gauges import call_out, temperature, zero_check
 from capture.conversation.places import take_in_hand
 from capture.conversation.proposals import pedal, speech_ended
-from capture.conversation.readings import finding, reading
+from capture.conversation.readings import finding, interval, reading
 from capture.conversation.state import Outcome, Session, ask_again, tell
 from capture.conversation.stored import store_failed, stored
 from capture.conversation.tags import tag
@@ -44,8 +45,11 @@ from capture.language.meaning import (
     NotUnderstood,
     SpokenCommand,
     SpokenFinding,
+    SpokenGaugeCheck,
+    SpokenInterval,
     SpokenPosition,
     SpokenReading,
+    SpokenTemperature,
 )
 from capture.speech.trust import judge
 from capture.speech.words import Hearing
@@ -129,6 +133,10 @@ def _understood(session: Session, meaning: Meaning, heard: Heard, start_s: float
     match meaning:
         case NotUnderstood():
             return ask_again(session, meaning.detail, meaning.reason)
+        case SpokenCommand("gauge dropped"):
+            return call_out(session, "dropped", heard)
+        case SpokenCommand("gauge bad"):
+            return call_out(session, "bad", heard)
         case SpokenCommand():
             how = "typed" if heard.hearing.engine == "typed" else "voice"
             return command(session, meaning.command, start_s, how, heard.hearing.text)
@@ -138,6 +146,12 @@ def _understood(session: Session, meaning: Meaning, heard: Heard, start_s: float
             return reading(session, meaning, heard)
         case SpokenFinding():
             return finding(session, meaning, heard)
+        case SpokenInterval():
+            return interval(session, meaning, heard)
+        case SpokenGaugeCheck():
+            return zero_check(session, meaning, heard)
+        case SpokenTemperature():
+            return temperature(session, meaning, heard)
 
 
 def restore(session: Session, events: tuple[Event, ...]) -> Session:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from capture.conversation import gauges
 from capture.conversation.proposals import affirm, read_proposal
-from capture.conversation.state import Outcome, Session, last_reading, tell
+from capture.conversation.state import Outcome, Session, last_reading, say_value, tell
 from capture.dialogue import Ignored, Say, Show
-from capture.domain.events import quantity_of
 from capture.language import readback
 
 
@@ -57,10 +57,8 @@ def _read_back(session: Session) -> Outcome:
     last = last_reading(session)
     if session.plan is None or last is None:
         return tell(session, "Nothing is stored yet.")
-    said = readback.say_proposal(
-        session.plan, last.body["position"], last.body["characteristic"], quantity_of(last)
-    )
-    return tell(session, f"Stored: {said}.")
+    place = readback.say_characteristic(session.plan, last.body["position"], last.body["characteristic"])
+    return tell(session, f"Stored: {place}, {say_value(last)}.")
 
 
 def _what_is_left(session: Session) -> Outcome:
@@ -68,9 +66,11 @@ def _what_is_left(session: Session) -> Outcome:
     if session.plan is None or record is None:
         return tell(session, "No job is open.")
     if not record.left:
-        return tell(session, "Nothing is left.")
+        return tell(session, f"Nothing is left. {gauges.after_use(session)}".rstrip())
     position, characteristic = record.left[0]
     first = f"{session.plan.position(position).spoken}, {session.plan.characteristic(characteristic).title}"
     count = len(record.left)
     noun = "reading" if count == 1 else "readings"
-    return tell(session, f"{count} {noun} left. First: {first}.", Show(f"{count} {noun} left", "left"))
+    again = gauges.doubt_text(session)
+    why = f", {again}" if again else ""
+    return tell(session, f"{count} {noun} left{why}. First: {first}.", Show(f"{count} {noun} left{why}", "left"))

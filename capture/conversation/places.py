@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from capture.conversation.state import Outcome, Session, ask_again, current, sentence, tell
-from capture.domain.plan import InspectionPlan
+from capture.conversation import gauges
+from capture.conversation.state import Outcome, Session, ask_again, not_confirmed, sentence, tell, wanted_at
 from capture.language import readback
 
 
@@ -16,12 +16,11 @@ def take_in_hand(
     plan = session.plan
     assert plan is not None
     if session.proposal is not None:
-        place = readback.say_position(plan, session.proposal.position)
-        return ask_again(session, f"{place} is not confirmed yet, affirm or negative first", "not confirmed yet")
+        return not_confirmed(session, session.proposal)
     if tag is None and session.in_hand_tag is not None and session.in_hand != position:
         held, called = (readback.say_position(plan, p) for p in (session.in_hand or "", position))
         return ask_again(session, f"the tag in hand is {held}, not {called}", "wrong position")
-    wanted = [c for c in plan.characteristics_at(position) if current(session, position, c.id) is None]
+    wanted = wanted_at(session, position)
     if characteristic is not None:
         wanted = [c for c in plan.characteristics_at(position) if c.id == characteristic]
     if tag is None and session.in_hand == position:
@@ -35,15 +34,17 @@ def take_in_hand(
         context_s=at_s,
     )
     place = sentence(readback.say_position(plan, position))
-    return tell(session, f"{place} {wanted[0].title}?" if wanted else f"{place} All its readings are taken.")
+    if not wanted:
+        return tell(session, f"{place} All its readings are taken.")
+    return tell(session, f"{place} {wanted[0].title}? {gauges.asks_for(session, plan, wanted[0].id)}".rstrip())
 
 
-def after_storing(session: Session, plan: InspectionPlan, position: str, at_s: float) -> Session:
+def after_storing(session: Session, position: str, at_s: float) -> Session:
     """Let go of the part when nothing more is asked at its position; else ask for its next value."""
     session = replace(session, proposal=None, storing=None, context_s=at_s)
     if session.in_hand != position:
         return session
-    wanted = [c.id for c in plan.characteristics_at(position) if current(session, position, c.id) is None]
+    wanted = wanted_at(session, position)
     if wanted:
-        return replace(session, asked=(wanted[0],))
+        return replace(session, asked=(wanted[0].id,))
     return replace(session, in_hand=None, in_hand_tag=None, asked=())

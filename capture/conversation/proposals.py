@@ -5,14 +5,31 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from capture.conversation.state import Outcome, Session, say, sentence
-from capture.dialogue import Action, Ignored, Proposal, Record, Show, SpeechEnded
-from capture.domain.plan import InspectionPlan
-from capture.domain.verdicts import check
+from capture.conversation.state import Outcome, Session, capital, say, sentence, tell
+from capture.dialogue import Action, GaugeCheck, Ignored, Proposal, Record, Show, SpeechEnded, Tone
+from capture.domain.events import quantity_of
+from capture.domain.plan import Characteristic, InspectionPlan
+from capture.domain.units import Quantity
+from capture.domain.verdicts import Temperatures, Verdict, check
 from capture.language import readback
 
 
+def _check_text(plan: InspectionPlan, done: GaugeCheck) -> str:
+    title = plan.gauge(done.gauge).title
+    if done.reading is None or done.standard is None:
+        return f"{title}, {'dropped' if done.result == 'dropped' else 'found bad'}"
+    on = "zero check" if done.standard.fraction == 0 else f"standard {readback.say_quantity(done.standard)}, reads"
+    return f"{title}, {on}, {readback.say_quantity(done.reading)}"
+
+
 def _proposal_text(plan: InspectionPlan, proposal: Proposal) -> str:
+    if proposal.check is not None:
+        return _check_text(plan, proposal.check)
+    if proposal.temperature_of is not None and proposal.quantity is not None:
+        return f"{proposal.temperature_of} temperature, {readback.say_quantity(proposal.quantity)}"
+    if proposal.is_interval and proposal.characteristic is not None:
+        goes, does_not = proposal.goes, proposal.does_not
+        return readback.say_interval(plan, proposal.position, proposal.characteristic, goes, does_not)
     if proposal.quantity is not None and proposal.characteristic is not None:
         return readback.say_proposal(plan, proposal.position, proposal.characteristic, proposal.quantity)
     kind = next(f for f in plan.findings if f.id == proposal.finding)
@@ -25,7 +42,7 @@ def read_proposal(session: Session, proposal: Proposal, *before: Action) -> Outc
     assert session.plan is not None
     text = _proposal_text(session.plan, proposal)
     if proposal.replaces is not None:
-        text = f"Correction. {text}"
+        text = f"{'Again' if proposal.is_again else 'Correction'}. {capital(text) if proposal.is_again else text}"
     if proposal.wants_another:
         text = f"{text}. Unlikely for this part. Affirm once more to keep it"
     session, said = say(session, sentence(text), "readback")
@@ -55,7 +72,19 @@ def affirm(session: Session, start_s: float, how: str, words: str | None) -> Out
         return session, (Ignored("affirm before the readback ended"),)
     if _is_unlikely(session, pending) and not pending.wants_another:
         return read_proposal(session, replace(pending, wants_another=True))
+    if pending.temperature_of is not None:
+        return _keep_temperature(session, pending, start_s)
     return replace(session, storing=pending), (_record_of(session, pending, how, words),)
+
+
+def _keep_temperature(session: Session, pending: Proposal, at_s: float) -> Outcome:
+    """Keep a temperature for the readings that follow; it is stored with each of them."""
+    if pending.temperature_of == "part":
+        session = replace(session, part_heat=pending.quantity)
+    else:
+        session = replace(session, gauge_heat=pending.quantity)
+    session = replace(session, proposal=None, context_s=at_s)
+    return tell(session, f"Kept for the readings that follow, {pending.temperature_of} temperature.", Tone("heard"))
 
 
 def _is_unlikely(session: Session, proposal: Proposal) -> bool:
@@ -71,6 +100,8 @@ def _is_unlikely(session: Session, proposal: Proposal) -> bool:
 
 def _record_of(session: Session, proposal: Proposal, how: str, words: str | None) -> Record:
     assert session.plan is not None and session.job is not None
+    if proposal.check is not None:
+        return _check_record(session, proposal.check, proposal.words)
     body: dict[str, Any] = {
         "job": session.job,
         "position": proposal.position,
@@ -84,18 +115,66 @@ def _record_of(session: Session, proposal: Proposal, how: str, words: str | None
         "clip": proposal.clip,
         "plan_revision": session.plan.revision,
     }
+    if proposal.is_interval:
+        ends = {"goes": _plain(proposal.goes), "does_not": _plain(proposal.does_not), "gauge": proposal.gauge}
+        return Record("interval-taken", body | ends | {"characteristic": proposal.characteristic})
     if proposal.quantity is None:
         return Record("finding-noted", body | {"finding": proposal.finding, "severity": proposal.severity})
     quantity = proposal.quantity
-    record = session.record()
-    others = record.readings_at(proposal.position) if record is not None else {}
-    verdict = check(quantity, session.plan.characteristic(proposal.characteristic or ""), session.plan, others)
+    one = session.plan.characteristic(proposal.characteristic or "")
+    heats = _temperatures(session, one)
+    verdict = _verdict(session, proposal, one, quantity, heats)
     body |= {
         "characteristic": proposal.characteristic,
         "quantity": {"text": quantity.text, "unit": quantity.unit},
         "confirmation_words": words,
         "tag": session.in_hand_tag,
+        "gauge": proposal.gauge,
+        "temperature": _plain(heats.part) if heats is not None else None,
+        "gauge_temperature": _plain(heats.gauge) if heats is not None else None,
         "verdict": verdict.kind,
         "working": verdict.working,
     }
     return Record("reading-taken", body)
+
+
+def _check_record(session: Session, done: GaugeCheck, words: str) -> Record:
+    body = {
+        "gauge": done.gauge,
+        "result": done.result,
+        "by": session.person or "",
+        "standard": _plain(done.standard),
+        "reading": _plain(done.reading),
+        "words": words,
+    }
+    return Record("gauge-checked", body)
+
+
+def _plain(quantity: Quantity | None) -> dict[str, str] | None:
+    return None if quantity is None else {"text": quantity.text, "unit": quantity.unit}
+
+
+def _temperatures(session: Session, one: Characteristic) -> Temperatures | None:
+    """Return the temperatures that belong to a reading: called, and the plan refers the length to 20 degC."""
+    if one.expansion is None or session.part_heat is None:
+        return None
+    return Temperatures(session.part_heat, session.gauge_heat)
+
+
+def _verdict(
+    session: Session, proposal: Proposal, one: Characteristic, quantity: Quantity, heats: Temperatures | None
+) -> Verdict:
+    """Check a reading with what was read before it at its place and position."""
+    assert session.plan is not None
+    record = session.record()
+    others = record.readings_at(proposal.position) if record is not None else {}
+    entries = record.entries if record is not None else ()
+    before = [
+        quantity_of(event)
+        for entry in entries
+        if (entry.position, entry.characteristic) == (proposal.position, one.id)
+        for event in entry.repeats
+        if event.sequence != proposal.replaces
+    ]
+    kept = before[max(0, len(before) - one.repeats.count + 1) :] if one.repeats.count > 1 else []
+    return check(quantity, one, session.plan, others, repeats=(*kept, quantity), temperatures=heats)

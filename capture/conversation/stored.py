@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from capture.conversation import gauges
 from capture.conversation.places import after_storing
 from capture.conversation.state import Outcome, Session, say, sentence, tell
 from capture.dialogue import Action, Show, Stored, StoreFailed, Tone
 from capture.domain.events import Event
+from capture.domain.plan import InspectionPlan
+from capture.domain.record import IntervalEntry
 from capture.language import readback
 
 
 def stored(session: Session, stored: Stored) -> Outcome:
+    """Take up an event that is on the disk."""
     event = stored.event
     session = replace(session, events=(*session.events, event))
     if event.kind == "badge-read":
@@ -24,10 +28,12 @@ def stored(session: Session, stored: Stored) -> Outcome:
         place = readback.say_position(session.plan, event.body["position"])
         session = replace(session, loose_tag=None, in_hand=None, in_hand_tag=None, asked=(), context_s=stored.at_s)
         return tell(session, f"Bound to {place}.", Tone("stored"), kind="stored")
-    if event.kind == "reading-taken":
+    if event.kind in ("reading-taken", "interval-taken"):
         return _reading_stored(session, event, stored.at_s)
     if event.kind == "finding-noted":
         return _finding_stored(session, event, stored.at_s)
+    if event.kind == "gauge-checked":
+        return gauges.checked(session, event, stored.at_s)
     return session, ()
 
 
@@ -36,6 +42,7 @@ def _opened(session: Session, event: Event, at_s: float) -> Outcome:
     session = replace(
         session, job=event.body["job"], plan=plan, in_hand=None, in_hand_tag=None, asked=(), context_s=at_s
     )
+    session = replace(session, gauge=None, overdue="", part_heat=None, gauge_heat=None)
     shown = [Show(text, "caution") for text in plan.cautions]
     revision = " ".join(plan.revision[:4])
     text = (
@@ -49,7 +56,7 @@ def _reading_stored(session: Session, event: Event, at_s: float) -> Outcome:
     position, characteristic = event.body["position"], event.body["characteristic"]
     plan, record = session.plan, session.record()
     assert plan is not None and record is not None
-    session = after_storing(session, plan, position, at_s)
+    session = after_storing(session, position, at_s)
     spoken = ["Stored."]
     shown: list[Action] = [Tone("stored")]
     for entry in record.entries:
@@ -60,10 +67,26 @@ def _reading_stored(session: Session, event: Event, at_s: float) -> Outcome:
         if event.sequence in derived.inputs and derived.verdict.kind != "no limits":
             spoken.append(derived.verdict.said)
             shown.append(Show(f"{derived.position} {derived.derived}: {derived.verdict.working}", "working"))
+    for held in record.intervals:
+        of_this = held.position == position and (held.characteristic == characteristic or _concerns(held, plan, event))
+        if of_this and held.characteristic == characteristic and held.verdict.kind != "no limits":
+            spoken.append(held.verdict.said)
+        if of_this:
+            shown.append(Show(f"{position} {held.characteristic}: {held.verdict.working}", "working"))
+        if of_this and held.differs:
+            spoken.append(held.differs)
     if session.asked:
         spoken.append(f"{plan.characteristic(session.asked[0]).title}?")
-    session, said = say(session, " ".join(sentence(s) for s in spoken), "stored")
+        spoken.append(gauges.asks_for(session, plan, session.asked[0]))
+    session, said = say(session, " ".join(sentence(s) for s in spoken if s), "stored")
     return session, (*shown, said)
+
+
+def _concerns(held: IntervalEntry, plan: InspectionPlan, event: Event) -> bool:
+    """Whether an event is an input of the computed value that a directly measured one stands beside."""
+    beside = plan.characteristic(held.characteristic).beside
+    inputs = next((one.inputs for one in plan.derived if one.id == beside), ())
+    return event.body["characteristic"] in (name for _, name in inputs)
 
 
 def _finding_stored(session: Session, event: Event, at_s: float) -> Outcome:

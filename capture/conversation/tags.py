@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from capture.conversation.gauges import pick_up
 from capture.conversation.places import take_in_hand
-from capture.conversation.state import Outcome, Session, ask_again, tell
+from capture.conversation.state import Outcome, Session, ask_again, not_confirmed, tell
 from capture.dialogue import Ignored, Record, TagSeen, Tone
 from capture.domain import identifiers
 from capture.domain.errors import IdentifierError
@@ -14,6 +15,7 @@ from capture.language import readback
 
 
 def tag(session: Session, seen: TagSeen) -> Outcome:
+    """Do what a tag is for; a tag never drops a proposal."""
     if session.paused:
         return session, (Ignored("standing by"),)
     if session.storing is not None:
@@ -23,9 +25,7 @@ def tag(session: Session, seen: TagSeen) -> Outcome:
     except IdentifierError:
         return tell(session, "Not one of our tags.", Tone("refused"), kind="asked again")
     if session.proposal is not None:
-        assert session.plan is not None
-        place = readback.say_position(session.plan, session.proposal.position)
-        return ask_again(session, f"{place} is not confirmed yet, affirm or negative first", "not confirmed yet")
+        return not_confirmed(session, session.proposal)
     if tag.kind == "B":
         return session, (Record("badge-read", {"person": tag.id, "raw": seen.text}),)
     if tag.kind == "J":
@@ -36,6 +36,8 @@ def tag(session: Session, seen: TagSeen) -> Outcome:
         return _part_tag(session, seen)
     if tag.kind == "L":
         return _place_tag(session, session.plan, tag.id, seen)
+    if tag.kind == "G" and session.plan.gauges:
+        return pick_up(session, session.plan, tag.id, seen)
     return tell(session, "This tag has no use here yet.", Tone("refused"), kind="asked again")
 
 

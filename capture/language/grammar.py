@@ -34,17 +34,27 @@ from capture.language.meaning import (
     NotUnderstood,
     SpokenCommand,
     SpokenFinding,
+    SpokenGaugeCheck,
+    SpokenInterval,
     SpokenPosition,
     SpokenReading,
+    SpokenTemperature,
 )
-from capture.language.numbers import ValueForms, value_call
+from capture.language.numbers import ValueForms, feeler_call, value, value_call
 from capture.language.prompt import sample_prompt
 from capture.language.vocabulary import (
+    BESIDES,
     COMMAND_ALSO,
     COMMANDS,
     COMMANDS_BY_MODE,
     CORRECTION,
     DIGITS,
+    GAUGE_COMMANDS,
+    READS,
+    STANDARD,
+    TEMPERATURE,
+    TEMPERATURES,
+    ZERO_CHECK,
     SpokenCharacteristic,
     SpokenPlan,
     normalise,
@@ -61,12 +71,14 @@ class _Scope:
     """All that the accepted word strings depend on, besides the plan.
 
     `mode`; `group`: of the position in hand, None without one; `asked`: the characteristic that may be left out.
-    Which position of the group it is plays no part, so a row of parts is heard with one automaton.
+    Which position of the group it is plays no part, so a row of parts is heard with one automaton. `gauge`: unit and
+    decimals of the gauge in hand.
     """
 
     mode: str
     group: str | None
     asked: str | None
+    gauge: tuple[str, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +141,7 @@ class Grammar:
 
     @cached_property
     def _known(self) -> frozenset[str]:
-        texts = [*COMMANDS, *COMMAND_ALSO, CORRECTION, *(words for _, _, words in self._plan.positions)]
+        texts = [*COMMANDS, *COMMAND_ALSO, CORRECTION, *BESIDES, *(words for _, _, words in self._plan.positions)]
         texts += [one.spoken for one in self._plan.characteristics]
         texts += [each for _, words, severities in self._plan.findings for each in (words, *severities)]
         return frozenset(each for text in texts for each in text.split())
@@ -154,6 +166,13 @@ class Grammar:
                 where = position or self.listening.position
                 what = characteristic or self._asked
                 return ("reading", where, what, quantity.text, quantity.unit, is_correction)
+            case SpokenInterval(position, characteristic, goes, does_not, is_correction):
+                where, what = position or self.listening.position, characteristic or self._asked
+                return ("interval", where, what, goes, does_not, is_correction)
+            case SpokenGaugeCheck(standard, shown):
+                return ("gauge check", standard, shown)
+            case SpokenTemperature(of, quantity):
+                return ("temperature", of, quantity)
             case SpokenFinding(position, finding, severity):
                 return ("finding", position or self.listening.position, finding, severity)
             case SpokenPosition(position, characteristic):
@@ -203,6 +222,13 @@ class Grammar:
             elif kind == "value":
                 rest = symbols[at + 1 :]
                 break
+            elif kind == "interval":
+                return self._interval(position, characteristic, symbols[at + 1 :], is_correction)
+            elif kind == "check":
+                return self._gauge_check(symbols[at + 1 :])
+            elif kind == "temperature":
+                said = values.read(symbols[at + 1 :], values.ValueRule(_degrees(self._plan), None, signed=True))
+                return said if isinstance(said, NotUnderstood) else SpokenTemperature(name, said)
         if finding is not None:
             return SpokenFinding(position, finding, severity)
         if not rest and position is not None:
@@ -229,6 +255,39 @@ class Grammar:
             return quantity
         return SpokenReading(position, named, quantity, is_correction)
 
+    def _interval(
+        self, position: str | None, named: str | None, symbols: tuple[str, ...], is_correction: bool
+    ) -> Meaning:
+        one = self._plan.characteristic(named or self._asked or "")
+        if one is None:
+            return NotUnderstood("not in the grammar", "say what was measured")
+        ends: dict[str, Quantity] = {}
+        said: list[str] = []
+        for symbol in symbols:
+            if symbol not in ("G", "N"):
+                said.append(symbol)
+                continue
+            read = values.read(said, values.ValueRule(one.unit, one.decimals, signed=False))
+            if isinstance(read, NotUnderstood):
+                return read
+            ends[symbol], said = read, []
+        return SpokenInterval(position, named, ends.get("G"), ends.get("N"), is_correction)
+
+    def _gauge_check(self, symbols: tuple[str, ...]) -> Meaning:
+        assert self.listening.gauge is not None  # nothing else puts the symbol out
+        unit, decimals = self.listening.gauge
+        if symbols == ("0",):  # a run of zeros is heard badly, and nothing else is meant by this one
+            return SpokenGaugeCheck(None, Quantity("0", unit))
+        standard: Quantity | NotUnderstood | None = None
+        if "R" in symbols:
+            at = symbols.index("R")
+            standard = values.read(symbols[:at], values.ValueRule(unit, None, signed=True))
+            symbols = symbols[at + 1 :]
+        shown = values.read(symbols, values.ValueRule(unit, decimals, signed=True))
+        if isinstance(standard, NotUnderstood):
+            return standard
+        return shown if isinstance(shown, NotUnderstood) else SpokenGaugeCheck(standard, shown)
+
 
 def _which_of(measured: Iterable[SpokenCharacteristic]) -> str:
     return f"{' or '.join(one.spoken for one in measured)}, say which"
@@ -253,11 +312,12 @@ def _last_said(symbols: tuple[str, ...], rule: values.ValueRule) -> Quantity | N
 
 @lru_cache(maxsize=512)
 def _grammar(plan: SpokenPlan, listening: Listening) -> Grammar:
+    plan = plan.with_decimals(listening.decimals)
     asked = listening.characteristics[0] if len(listening.characteristics) == 1 else None
     group = plan.group_of(listening.position) if listening.position is not None else None
     if group is None or plan.characteristic(asked or "") is None:
         asked = None
-    scope = _Scope(listening.mode, group, asked)
+    scope = _Scope(listening.mode, group, asked, listening.gauge if listening.mode == "open" else None)
     return Grammar(plan, listening, _language(plan, scope))
 
 
@@ -265,7 +325,7 @@ def _grammar(plan: SpokenPlan, listening: Listening) -> Grammar:
 def _language(plan: SpokenPlan, scope: _Scope) -> _Language:
     transducer = compile_transducer(_calls(plan, scope))
     automaton = transducer.automaton
-    prompt = sample_prompt(plan, scope.mode)
+    prompt = sample_prompt(plan, scope.mode, scope.gauge)
     key = hashlib.sha256(f"{automaton.digest}\n{prompt}".encode()).hexdigest()
     return _Language(transducer, automaton, prompt, key)
 
@@ -282,6 +342,9 @@ def _calls(plan: SpokenPlan, scope: _Scope) -> Expr:
     calls = _reading_calls(plan, scope)
     if scope.mode == "open":
         calls += [_position_calls(plan), _finding_calls(plan, scope)]
+        calls += _feeler_calls(plan, scope)
+        calls += _gauge_calls(plan, scope.gauge) if scope.gauge is not None else []
+        calls += _temperature_calls(plan) if plan.takes_temperatures else []
     return alt(*commands, *calls)
 
 
@@ -338,6 +401,45 @@ def _without_part(mode: str) -> list[Expr]:
     """Return what is said before a value without part, for the one that was asked for or read back."""
     changed = [word(CORRECTION, "correction=")]
     return changed if mode == "open" else [*changed, word("negative", "correction=")]
+
+
+def _feeler_calls(plan: SpokenPlan, scope: _Scope) -> list[Expr]:
+    """Return what goes and what does not, for what is measured directly."""
+    calls: list[Expr] = []
+    for one in plan.characteristics:
+        if not one.by_feeler:
+            continue
+        name = phrase(one.spoken, f"characteristic={one.id}") if one.spoken else alt()
+        starts: list[Expr] = [name] if scope.group in one.groups else []
+        for group in one.groups:
+            alone = [emit(f"characteristic={one.id}")] if len(plan.at_group(group)) == 1 else []
+            starts.append(seq(_positions_of(plan, (group,)), alt(name, *alone)))
+        if scope.asked == one.id:
+            starts.append(emit())
+        mark = opt(word(CORRECTION, "correction="))
+        calls.append(seq(mark, alt(*starts), emit("interval="), feeler_call(_forms(plan, one))))
+    return calls
+
+
+def _gauge_calls(plan: SpokenPlan, gauge: tuple[str, int]) -> list[Expr]:
+    """Return what may be said of the gauge in hand: its check on zero or a standard, that it fell, that it is bad."""
+    unit, decimals = gauge
+    shown = value(ValueForms(unit, plan.unit_system, decimals=decimals))
+    return [
+        *[phrase(name, f"command={name}") for name in GAUGE_COMMANDS],
+        seq(phrase(ZERO_CHECK, "check="), shown),
+        seq(word(STANDARD, "check="), shown, word(READS, "R"), shown),
+    ]
+
+
+def _degrees(plan: SpokenPlan) -> str:
+    """Return what "degrees" alone means in a shop of the plan's units; the readback says it in full."""
+    return "degF" if plan.unit_system == "inch" else "degC"
+
+
+def _temperature_calls(plan: SpokenPlan) -> list[Expr]:
+    heat = value(ValueForms(_degrees(plan), plan.unit_system, decimals=1))
+    return [seq(word(of), word(TEMPERATURE, f"temperature={of}"), heat) for of in TEMPERATURES]
 
 
 def _position_calls(plan: SpokenPlan) -> Expr:

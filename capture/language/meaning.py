@@ -38,6 +38,33 @@ class SpokenFinding:
 
 
 @dataclass(frozen=True, slots=True)
+class SpokenInterval:
+    """What goes and what does not, as feelers tell it; at least one of the two. Places as in `SpokenReading`."""
+
+    position: str | None
+    characteristic: str | None
+    goes: Quantity | None
+    does_not: Quantity | None
+    is_correction: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SpokenGaugeCheck:
+    """What the gauge in hand shows on its standard; `standard` None: at zero."""
+
+    standard: Quantity | None
+    reading: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class SpokenTemperature:
+    """A temperature called once; `of`: "part" or "gauge"."""
+
+    of: str
+    quantity: Quantity
+
+
+@dataclass(frozen=True, slots=True)
 class SpokenCommand:
     """A control word, by its name in `vocabulary.COMMANDS` ("affirm", "say again" ...)."""
 
@@ -71,7 +98,16 @@ REASONS = (
     "weak score",
 )
 
-Meaning = SpokenReading | SpokenPosition | SpokenFinding | SpokenCommand | NotUnderstood
+Meaning = (
+    SpokenReading
+    | SpokenPosition
+    | SpokenFinding
+    | SpokenInterval
+    | SpokenGaugeCheck
+    | SpokenTemperature
+    | SpokenCommand
+    | NotUnderstood
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +117,13 @@ class Listening:
     `mode`: "closed" (no job: control words), "open" (readings, findings, control words), "answer" (a proposal
     was read back), "paused" (after "stand by"). `position`: the part in hand, which may be left out of a call.
     `characteristics`: those that may be left out too because the bench has just asked for one of them (one id)
-    or () when none was asked for.
+    or () when none was asked for. `gauge`: unit and decimals of the gauge in hand, None without one.
+    `decimals`: characteristic and the digits after the point that the gauge in hand shows there, where these differ
+    from the plan's.
     """
 
     mode: str
     position: str | None = None
     characteristics: tuple[str, ...] = ()
+    gauge: tuple[str, int] | None = None
+    decimals: tuple[tuple[str, int], ...] = ()

@@ -36,7 +36,7 @@ from capture.language.automaton import (
 )
 from capture.language.diagnosis import diagnose
 from capture.language.meaning import NotUnderstood
-from capture.language.vocabulary import CORRECTION, DIGITS, MOST_PLACES, POINTS, TEENS, TENS, normalise
+from capture.language.vocabulary import CORRECTION, DIGITS, GOES, MOST_PLACES, POINTS, TEENS, TENS, normalise
 
 DECISIONS = """
 | row | said | decided | why |
@@ -289,6 +289,19 @@ def value_call(forms: ValueForms, *, alone: bool = False, is_correction: bool = 
     if not is_correction:
         said = seq(said, opt(seq(again, value(forms))))
     return built(seq(said, opt(word("disregard", "X"))))
+
+
+@lru_cache(maxsize=64)
+def feeler_call(forms: ValueForms) -> Expr:
+    """Return what goes, what does not, or both, smaller first; "G" and "N" end the values.
+
+    >>> said = compile_transducer(feeler_call(ValueForms("thou", "inch", decimals=0)))
+    >>> said.outputs("four goes five does not".split())
+    frozenset({('4', 'G', '5', 'N')})
+    """
+    does_not = seq(word("does"), word("not", "N"), opt(word("go")))
+    both = seq(value(forms), word(GOES, "G"), opt(seq(opt(word("and")), value(forms), does_not)))
+    return built(alt(both, seq(value(forms), does_not)))
 
 
 @lru_cache(maxsize=64)

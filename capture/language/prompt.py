@@ -11,7 +11,20 @@ from __future__ import annotations
 from capture.domain.spoken import digit_words
 from capture.domain.units import unit_spoken
 from capture.language import values
-from capture.language.vocabulary import COMMANDS_BY_MODE, CORRECTION, SpokenCharacteristic, SpokenPlan
+from capture.language.vocabulary import (
+    COMMANDS_BY_MODE,
+    CORRECTION,
+    DOES_NOT,
+    GAUGE_COMMANDS,
+    GOES,
+    READS,
+    STANDARD,
+    TEMPERATURE,
+    TEMPERATURES,
+    ZERO_CHECK,
+    SpokenCharacteristic,
+    SpokenPlan,
+)
 
 _WHOLES = ("4", "7", "2", "9")
 _AFTER = ("3806195", "9052714", "1763048", "6240893")
@@ -44,10 +57,26 @@ def _small_value(plan: SpokenPlan) -> str:
     return "twenty five microns" if "metric" in systems else ""
 
 
-def sample_prompt(plan: SpokenPlan, mode: str) -> str:
+def _besides(plan: SpokenPlan, gauge: tuple[str, int] | None) -> list[str]:
+    """Return what else may be said in an open job of this plan, with this gauge in hand."""
+    said: list[str] = []
+    if gauge is not None:
+        shown = made_up_value(gauge[1], 1)
+        said.append(f"{ZERO_CHECK} {STANDARD} {READS} {shown} {' '.join(GAUGE_COMMANDS)}")
+    if any(one.by_feeler for one in plan.characteristics):
+        said.append(f"{GOES} {DOES_NOT}")
+    if plan.takes_temperatures:
+        said.append(" ".join(f"{of} {TEMPERATURE}" for of in TEMPERATURES))
+    return said
+
+
+def sample_prompt(plan: SpokenPlan, mode: str, gauge: tuple[str, int] | None = None) -> str:
     """Return the prompt: words of the vocabulary in one run, no punctuation.
 
     One phrase for each group in turn, the characteristics of a group in turn, until there are enough words.
+
+    Args:
+        gauge: unit and decimals of the gauge in hand.
     """
     commands = " ".join(COMMANDS_BY_MODE[mode])
     if mode not in ("open", "answer") or not plan.positions:
@@ -68,6 +97,7 @@ def sample_prompt(plan: SpokenPlan, mode: str) -> str:
     if plan.findings and mode == "open":
         _, words, severities = plan.findings[0]
         phrases.append(f"{plan.positions[0][2]} {' '.join(severities[:1])} {words}")
+    phrases += _besides(plan, gauge) if mode == "open" else []
     answers = "affirm negative yes no say again" if mode == "answer" else "affirm negative say again"
     tail = f"{CORRECTION} {_small_value(plan)} {answers}"
     return " ".join(f"{' '.join(phrases)} {tail}".split())

@@ -49,3 +49,12 @@ def say_characteristic(plan: InspectionPlan, position: str, characteristic: str)
 def say_proposal(plan: InspectionPlan, position: str, characteristic: str, quantity: Quantity) -> str:
     """Return the readback of a proposal: where, what, and after a pause the value digit by digit."""
     return f"{say_characteristic(plan, position, characteristic)}, {say_quantity(quantity)}"
+
+
+def say_interval(
+    plan: InspectionPlan, position: str, characteristic: str, goes: Quantity | None, does_not: Quantity | None
+) -> str:
+    """Return the readback of an interval: where, what, what goes and what does not."""
+    ends = [f"{say_quantity(goes)} goes"] if goes is not None else []
+    ends += [f"{say_quantity(does_not)} does not"] if does_not is not None else []
+    return f"{say_characteristic(plan, position, characteristic)}, {', '.join(ends)}"

@@ -10,7 +10,7 @@ Radio Regulations, Appendix 14 (figure code); "oh", "nought" and the units of th
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from capture.domain.plan import InspectionPlan
@@ -89,6 +89,16 @@ COMMAND_ALSO: dict[str, str] = {"yes": "affirm", "no": "negative"}
 
 CORRECTION = "correction"
 
+GAUGE_COMMANDS: tuple[str, ...] = ("gauge dropped", "gauge bad")
+"""Commands that are heard while a gauge is in hand."""
+
+ZERO_CHECK, STANDARD, READS = "zero check", "standard", "reads"
+GOES, DOES_NOT = "goes", "does not"
+TEMPERATURES: tuple[str, ...] = ("part", "gauge")
+TEMPERATURE = "temperature"
+BESIDES: tuple[str, ...] = (*GAUGE_COMMANDS, ZERO_CHECK, STANDARD, READS, GOES, DOES_NOT, *TEMPERATURES, TEMPERATURE)
+"""What may be said besides in some plans and states; elsewhere it is known, but not taken."""
+
 COMMANDS_BY_MODE: dict[str, tuple[str, ...]] = {
     "closed": ("say again", "stand by", "disregard", "read back", "what is left"),
     "open": ("say again", "disregard", "stand by", "read back", "what is left", "negative", "affirm"),
@@ -121,7 +131,10 @@ def normalise(words: Iterable[str]) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class SpokenCharacteristic:
-    """What may be known of a characteristic by ear. `decimals`: digits the gauge shows after the point."""
+    """What may be known of a characteristic by ear. `decimals`: digits the gauge shows after the point.
+
+    `by_feeler`: measured directly, so that "four goes, five does not" may be said of it.
+    """
 
     id: str
     spoken: str
@@ -129,16 +142,27 @@ class SpokenCharacteristic:
     unit: str
     decimals: int
     signed: bool
+    by_feeler: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class SpokenPlan:
-    """What may be known of a plan by ear; `positions` are (id, group, words), `findings` (id, words, severities)."""
+    """What may be known of a plan by ear; `positions` are (id, group, words), `findings` (id, words, severities).
+
+    `takes_temperatures`: some length of it is referred to 20 degC.
+    """
 
     unit_system: str
     positions: tuple[tuple[str, str, str], ...]
     characteristics: tuple[SpokenCharacteristic, ...]
     findings: tuple[tuple[str, str, tuple[str, ...]], ...]
+    takes_temperatures: bool = False
+
+    def with_decimals(self, decimals: tuple[tuple[str, int], ...]) -> SpokenPlan:
+        """Return the plan with the digits after the point that the gauge in hand shows."""
+        shown = dict(decimals)
+        characteristics = tuple(replace(one, decimals=shown.get(one.id, one.decimals)) for one in self.characteristics)
+        return replace(self, characteristics=characteristics) if shown else self
 
     def group_of(self, position: str) -> str | None:
         """Return the group of a position, None when the plan has no such position."""
@@ -164,13 +188,16 @@ def spoken_plan(plan: InspectionPlan) -> SpokenPlan:
         unit_system=plan.unit_system,
         positions=tuple((one.id, one.group, _plain(one.spoken)) for one in plan.positions),
         characteristics=tuple(
-            SpokenCharacteristic(one.id, _plain(one.spoken), one.groups, one.unit, one.decimals, one.signed)
+            SpokenCharacteristic(
+                one.id, _plain(one.spoken), one.groups, one.unit, one.decimals, one.signed, bool(one.beside)
+            )
             for one in plan.characteristics
         ),
         findings=tuple(
             (one.id, _plain(one.spoken), tuple(_plain(severity) for severity in one.severities))
             for one in plan.findings
         ),
+        takes_temperatures=any(one.expansion is not None for one in plan.characteristics),
     )
 
 

@@ -7,6 +7,7 @@ own tests. Not a test module.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 
 from capture.dialogue import (
@@ -31,11 +32,133 @@ from capture.speech.words import Hearing
 
 PLAN = Path(__file__).parents[2] / "demo_audio" / "plan.toml"
 JOB = "AW2-THRUST"
+GAUGE_PLAN = """\
+schema = 1
+
+[plan]
+id = "gauged"
+title = "Collar, shoes and rings, gauged"
+machine = "Aldermoor Weir, unit 2"
+unit_system = "inch"
+
+[[caution]]
+text = "Isolate the machine first."
+
+[[gauge]]
+id = "shoe-micrometer"
+title = "micrometer one to two inches"
+unit = "in"
+resolution = "0.001"
+lower = "1"
+upper = "2"
+due = "2026-03-31"
+
+[[gauge]]
+id = "collar-dial"
+title = "dial indicator"
+unit = "in"
+resolution = "0.0005"
+lower = "-0.5"
+upper = "0.5"
+
+[[gauge]]
+id = "fine-gauge"
+title = "fine bore gauge"
+unit = "in"
+resolution = "0.00005"
+lower = "5"
+upper = "6"
+
+[[gauge]]
+id = "rule"
+title = "steel rule"
+unit = "in"
+resolution = "0.01"
+
+[[group]]
+id = "outboard-shoe"
+spoken = "outboard shoe"
+count = 3
+
+[[group]]
+id = "thrust-collar"
+spoken = "thrust collar"
+
+[[group]]
+id = "seal-ring"
+spoken = "seal ring"
+count = 2
+
+[[characteristic]]
+id = "shoe-thickness"
+title = "shoe thickness"
+spoken = "thickness"
+groups = ["outboard-shoe"]
+unit = "in"
+decimals = 3
+gauge = "shoe-micrometer"
+limits = { lower = "1.246", upper = "1.254", source = "invented for the test", standing = "plan author" }
+temperature = { material = "carbon and low-alloy steel" }
+
+[[characteristic]]
+id = "collar-runout"
+title = "collar runout"
+spoken = "runout"
+groups = ["thrust-collar"]
+unit = "in"
+decimals = 4
+signed = true
+gauge = "collar-dial"
+
+[[characteristic]]
+id = "seal-bore"
+title = "seal ring bore"
+spoken = "bore"
+groups = ["seal-ring"]
+unit = "in"
+decimals = 4
+
+[[characteristic]]
+id = "seal-shaft"
+title = "shaft under the seal ring"
+spoken = "shaft"
+groups = ["seal-ring"]
+unit = "in"
+decimals = 4
+
+[[characteristic]]
+id = "seal-gap"
+title = "seal ring clearance by feeler"
+spoken = "gap"
+groups = ["seal-ring"]
+unit = "thou"
+decimals = 0
+beside = "seal-clearance"
+limits = { lower = "3", upper = "6", source = "invented for the test", standing = "plan author" }
+
+[[derived]]
+id = "seal-clearance"
+title = "seal ring clearance"
+rule = "clearance"
+groups = ["seal-ring"]
+unit = "thou"
+inputs = { bore = "seal-bore", shaft = "seal-shaft" }
+"""
+"""The demo's parts with gauges: one named and overdue from April on, one with a zero, one finer than the plan wants."""
 
 
 def demo_plan() -> InspectionPlan:
     """Return the demo's inspection plan."""
     return load(PLAN.read_text(encoding="utf-8"), name="plan.toml")
+
+
+def gauge_plan(*swaps: tuple[str, str]) -> InspectionPlan:
+    """Return the plan with gauges; `swaps`: texts of it and what stands in their place."""
+    text = GAUGE_PLAN
+    for old, new in swaps:
+        assert old in text, old
+        text = text.replace(old, new)
+    return load(text, name="gauges.toml")
 
 
 def tag(kind: str, id_: str) -> str:
@@ -55,6 +178,7 @@ class Talk:
     actions: list[Action] = field(default_factory=list)
     disk_is_full: bool = False
     ends_speech: bool = True
+    today: date | None = None  # what the bench's clock says, when it can be believed
 
     def give(self, given: Input) -> None:
         """Hand one input over and carry out what follows, as the bench program does."""
@@ -106,7 +230,7 @@ class Talk:
     def show(self, kind: str, id_: str) -> None:
         """Somebody shows a tag to the camera."""
         self.now_s += 1.0
-        self.give(TagSeen(tag(kind, id_), "QR Code", self.now_s))
+        self.give(TagSeen(tag(kind, id_), "QR Code", self.now_s, self.today))
 
     def tread(self) -> None:
         """A short press of the pedal."""
@@ -118,6 +242,11 @@ class Talk:
         self.show("B", "RK")
         self.show("J", JOB)
         return self
+
+    def affirm(self, words: str) -> None:
+        """Somebody calls `words` and affirms the readback."""
+        self.say(words)
+        self.say("affirm")
 
     @property
     def readings(self) -> list[tuple[str, str, str]]:

@@ -155,6 +155,27 @@ def test_a_call_for_another_part_does_not_silently_drop_the_pending_one(talk: Ta
     assert talk.said[-1].reason == "not confirmed yet"
 
 
+RING_TWO = "inboard seal ring two"
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (f"{RING_TWO} bore five point five one two three", f"{RING_TWO} shaft five point five oh one two"),
+        ("inboard shoe two light scoring", "inboard shoe two one point two four eight"),
+    ],
+)
+def test_another_value_of_the_same_part_does_not_silently_drop_the_pending_one(
+    talk: Talk, first: str, second: str
+) -> None:
+    talk.say(first)
+    pending = talk.session.proposal
+    talk.say(second)
+    assert pending is not None and talk.session.proposal is not None
+    assert talk.session.proposal.characteristic == pending.characteristic
+    assert talk.said[-1].reason == "not confirmed yet"
+
+
 def test_too_few_decimals_are_asked_again_with_the_reason(talk: Talk) -> None:
     talk.say("outboard shoe four one point two four")
     assert talk.said[-1].reason == "decimals" and talk.session.proposal is None

@@ -183,6 +183,10 @@ def all_listening(plan: InspectionPlan) -> Iterator[Listening]:
         for one in plan.characteristics_at(position):
             yield Listening("open", position, (one.id,))
             yield Listening("answer", position, (one.id,))
+    first = plan.positions[0].id
+    for gauge in plan.gauges:
+        asked = (plan.characteristics_at(first)[0].id,)
+        yield Listening("open", first, asked, (gauge.unit, gauge.decimals))
 
 
 OWN_PLANS = {"inch plan": INCH_PLAN, "metric plan": METRIC_PLAN}

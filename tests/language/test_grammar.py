@@ -415,9 +415,11 @@ def _words_acted_on(grammar: Grammar) -> set[str]:
 
 def test_the_spoken_plan_has_no_field_for_anything_that_hearing_must_not_see() -> None:
     assert {one.name for one in fields(SpokenCharacteristic)} == {
-        "id", "spoken", "groups", "unit", "decimals", "signed",
+        "id", "spoken", "groups", "unit", "decimals", "signed", "by_feeler",
     }  # fmt: skip
-    assert {one.name for one in fields(SpokenPlan)} == {"unit_system", "positions", "characteristics", "findings"}
+    assert {one.name for one in fields(SpokenPlan)} == {
+        "unit_system", "positions", "characteristics", "findings", "takes_temperatures",
+    }  # fmt: skip
 
 
 def test_no_module_of_the_language_reads_a_limit_a_nominal_or_a_plausible_value() -> None:
@@ -486,7 +488,7 @@ def test_another_number_of_decimals_does_change_the_prompt(inch_plan: Inspection
 
 
 def test_the_state_of_a_session_that_hearing_may_know_has_no_value_in_it() -> None:
-    assert {one.name for one in fields(Listening)} == {"mode", "position", "characteristics"}
+    assert {one.name for one in fields(Listening)} == {"mode", "position", "characteristics", "gauge", "decimals"}
 
 
 # --- the prompt
