@@ -63,9 +63,15 @@ def _parser() -> argparse.ArgumentParser:
     model = commands.add_parser("model", help="list speech models, check them, say how to get one")
     model.add_argument("--engine", default=None, help="load this engine to check it: whisper or vosk")
 
-    plan = commands.add_parser("plan", help="check an inspection plan")
-    plan.add_argument("what", choices=("check",))
-    plan.add_argument("file", type=Path, nargs="+")
+    plan = commands.add_parser("plan", help="check, show or write inspection plans")
+    about = plan.add_subparsers(dest="what", required=True, metavar="WHAT")
+    check = about.add_parser("check", help="read plans, run their worked examples, try out how they are spoken")
+    check.add_argument("file", type=Path, nargs="+")
+    show = about.add_parser("show", help="print what the mechanic will be asked, in order, and the words to say")
+    show.add_argument("file", type=Path)
+    new = about.add_parser("new", help="ask at the terminal and write a plan that passes the check")
+    new.add_argument("file", type=Path)
+    about.add_parser("schema", help="print the JSON Schema of plan files, for editors")
     return parser
 
 
@@ -101,7 +107,7 @@ def _dispatch(options: argparse.Namespace) -> int:
 
         return run_demo(_demo_folder(options.shift), options.out)
     if options.command == "plan":
-        return _check_plans(options.file)
+        return _plan(options)
     settings = _settings(options)
     if options.command == "run":
         from capture.live import run
@@ -137,12 +143,19 @@ def _demo_folder(given: Path | None) -> Path:
     raise SettingsError("No demo_audio folder is here; run from the project's folder or give --shift FOLDER")
 
 
-def _check_plans(paths: Sequence[Path]) -> int:
-    from capture.keep import read_plan
+def _plan(options: argparse.Namespace) -> int:
+    from capture import keep, planning
 
-    for path in paths:
-        plan = read_plan(path)
-        print(f"{path}: {plan.title}, revision {plan.revision}, {len(plan.positions)} positions")
+    if options.what == "check":
+        return EXIT_DOMAIN if planning.check_files(options.file) else 0
+    if options.what == "show":
+        print("\n".join(planning.show_plan(keep.read_plan(options.file))))
+    elif options.what == "new":
+        from capture.newplan import write_new_plan
+
+        return write_new_plan(options.file, sys.stdin, sys.stdout)
+    else:
+        print(planning.schema_text())
     return 0
 
 

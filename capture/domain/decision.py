@@ -55,13 +55,14 @@ def decide(
     """
     if expanded < 0:
         raise ValueError(f"Expanded uncertainty {expanded} must not be below zero")
-    if lower is not None and value < lower - expanded:
+    inside_by = [value - lower] if lower is not None else []
+    if inside_by and inside_by[0] < -expanded:
         return NONCONFORMING_BELOW
-    if upper is not None and value > upper + expanded:
-        return NONCONFORMING_ABOVE
-    room = [value - lower - expanded] if lower is not None else []
-    room += [upper - expanded - value] if upper is not None else []
-    inside = all(one >= 0 for one in room) if edges == INCLUSIVE else all(one > 0 for one in room)
+    if upper is not None:
+        inside_by.append(upper - value)
+        if inside_by[-1] < -expanded:
+            return NONCONFORMING_ABOVE
+    inside = all(one >= expanded if edges == INCLUSIVE else one > expanded for one in inside_by)
     return CONFORMING if inside else UNDECIDED
 
 

@@ -65,8 +65,16 @@ class Computed:
 
     def value(self, unit: str) -> Fraction:
         """Return the exact value in `unit`."""
-        total = sum((term.times * term.quantity.to_fraction(unit) for term in self.terms), Fraction(0))
-        return total - (self.constant.to_fraction(unit) if self.constant else 0)
+        total = Fraction(0)
+        for term in self.terms:
+            size = term.quantity.to_fraction(unit)
+            if term.times == 1:  # nearly always; a product of Fractions takes longer than all else here
+                total += size
+            elif term.times == -1:
+                total -= size
+            else:
+                total += term.times * size
+        return total - self.constant.to_fraction(unit) if self.constant else total
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -113,17 +113,27 @@ class Event:
         return hashlib.sha256(canonical(self).encode("utf-8")).hexdigest()
 
 
+def _is_int(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _is_quantity(value: Any) -> bool:
+    return isinstance(value, Mapping) and set(value) == {"text", "unit"}
+
+
+_FITS: dict[str, Callable[[Any], bool]] = {
+    "text": lambda value: isinstance(value, str),
+    "int": _is_int,
+    "texts": lambda value: isinstance(value, (list, tuple)) and all(isinstance(one, str) for one in value),
+    "quantity": _is_quantity,
+}
+
+
 def _check_field(kind: str, name: str, rule: str, value: Any) -> None:
-    if rule.endswith("?") and value is None:
+    if value is None and rule.endswith("?"):
         return
     base = rule.rstrip("?")
-    ok = {
-        "text": isinstance(value, str),
-        "int": isinstance(value, int) and not isinstance(value, bool),
-        "texts": isinstance(value, (list, tuple)) and all(isinstance(v, str) for v in value),
-        "quantity": isinstance(value, Mapping) and set(value) == {"text", "unit"},
-    }[base]
-    if not ok:
+    if not _FITS[base](value):
         raise EventError(
             f"Event {kind!r} has {name} = {value!r}, which is not {base}",
             thing=name,
@@ -142,8 +152,8 @@ def checked_body(kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
         raise EventError(
             f"Event kind {kind!r} is not known", thing="kind", value=kind, remedy=f"use one of {', '.join(KINDS)}"
         ) from None
-    unknown = sorted(set(body) - set(fields))
-    if unknown:
+    if not body.keys() <= fields.keys():
+        unknown = sorted(set(body) - set(fields))
         raise EventError(f"Event {kind!r} has unknown field {unknown[0]!r}", thing=unknown[0], remedy="leave it out")
     whole: dict[str, Any] = {}
     for name, rule in fields.items():

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from functools import lru_cache
 
 from capture.domain.errors import QuantityError
 from capture.domain.events import Event
@@ -41,12 +42,17 @@ class Gauge:
 
     def contributions(self, unit: str) -> tuple[Contribution, ...]:
         """Return what the gauge adds to a budget in `unit`: resolution, and calibration when it is known."""
-        size = factor(self.unit, unit)
-        shows = from_resolution(self.resolution * size, f"resolution {exact_text(self.resolution, 0)} {self.unit}")
-        if self.uncertainty is None:
-            return (shows,)
-        name = f"calibration U {exact_text(self.uncertainty, 0)} {self.unit}"
-        return shows, certificate(self.uncertainty * size, self.k, name)
+        return _contributions(self, unit)
+
+
+@lru_cache(maxsize=256)
+def _contributions(gauge: Gauge, unit: str) -> tuple[Contribution, ...]:
+    size = factor(gauge.unit, unit)
+    shows = from_resolution(gauge.resolution * size, f"resolution {exact_text(gauge.resolution, 0)} {gauge.unit}")
+    if gauge.uncertainty is None:
+        return (shows,)
+    name = f"calibration U {exact_text(gauge.uncertainty, 0)} {gauge.unit}"
+    return shows, certificate(gauge.uncertainty * size, gauge.k, name)
 
 
 def check_reading(gauge: Gauge, quantity: Quantity) -> None:

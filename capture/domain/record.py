@@ -306,11 +306,14 @@ def _optional(value: Mapping[str, str] | None) -> Quantity | None:
 def _derived(
     plan: InspectionPlan, live: Mapping[tuple[str, str], list[Event]], quantities: dict[str, dict[str, Quantity]]
 ) -> Iterable[DerivedEntry]:
+    by_group = {
+        group: [one for one in plan.derived if group in one.groups and one.rule != SET_SPREAD]
+        for group, _ in plan.group_spoken
+    }
     for position in plan.positions:
         at = quantities.get(position.id)
-        for derived in plan.derived_at(position.id) if at else ():
-            if derived.rule != SET_SPREAD:
-                yield from _computed(position.id, derived, plan, live, at or {})
+        for derived in by_group[position.group] if at else ():
+            yield from _computed(position.id, derived, plan, live, at or {})
     for derived in plan.derived:
         for group in derived.groups if derived.rule == SET_SPREAD else ():
             part = derived.inputs[0][1]

@@ -12,6 +12,8 @@ from capture.domain.quantiles import t_factor
 
 _ROOT_DIGITS = 40
 
+FEWEST_TO_TELL = 3  # of two readings that differ nobody can say which is the odd one
+
 
 def root(value: Fraction) -> Fraction:
     """Return the square root of a value not below zero, good to about 40 digits; exact when it is a ratio.
@@ -98,7 +100,7 @@ def odd_one_out(values: Sequence[Fraction], resolution: Fraction, significance: 
     It must fail Grubbs' test and differ from the median of the others by more than two steps of the gauge, so
     that one last digit of difference is never pointed at. Two alike odd ones give None: ask for more repeats.
     """
-    if len(values) < 3:
+    if len(values) < FEWEST_TO_TELL:
         return None
     whole = summary(values)
     if not whole.variance:

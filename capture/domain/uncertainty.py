@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from capture.domain.quantiles import t_factor
 from capture.domain.rounding import round_up
@@ -110,11 +111,17 @@ class Budget:
 
     def stated(self, k: Fraction | None = None, coverage: float = COVERAGE) -> Fraction:
         """Return the expanded uncertainty as it is stated and used: rounded up to two significant digits."""
-        return round_up(self.expanded(k, coverage))
+        return _stated(self, k, coverage)
 
     def together(self, other: Budget) -> Budget:
         """Return the budget of a sum or difference of two independent results in the same unit."""
         return Budget(self.contributions + other.contributions)
+
+
+@lru_cache(maxsize=1024)
+def _stated(budget: Budget, k: Fraction | None, coverage: float) -> Fraction:
+    """Kept: readings with one gauge have one budget, and its root takes longer than all else of a verdict."""
+    return round_up(budget.expanded(k, coverage))
 
 
 def correlated_variance(sensitivities: Sequence[Fraction], covariance: Sequence[Sequence[Fraction]]) -> Fraction:

@@ -214,6 +214,7 @@ def ends(value: Fraction) -> bool:
     return rest == 1
 
 
+@lru_cache(maxsize=8192)
 def exact_text(value: Fraction, places: int) -> str:
     """Print an exact value with at least `places` decimals, and all of them if it ends.
 
@@ -227,19 +228,15 @@ def exact_text(value: Fraction, places: int) -> str:
     """
     sign = "-" if value < 0 else ""
     size = abs(value)
-    denominator, ends_at = size.denominator, 0
-    while denominator % 10 == 0:
-        denominator //= 10
-        ends_at += 1
-    twos = fives = 0
-    while denominator % 2 == 0:
-        denominator //= 2
+    rest, twos, fives = size.denominator, 0, 0
+    while rest % 2 == 0:
+        rest //= 2
         twos += 1
-    while denominator % 5 == 0:
-        denominator //= 5
+    while rest % 5 == 0:
+        rest //= 5
         fives += 1
-    is_whole = denominator == 1
-    shown = max(places, ends_at + max(twos, fives)) if is_whole else places + 3
+    is_whole = rest == 1
+    shown = max(places, twos, fives) if is_whole else places + 3
     scaled = round(size * 10**shown)  # half-even on Fractions, exact when the value ends
     digits = str(scaled).rjust(shown + 1, "0")
     text = f"{digits[:-shown]}.{digits[-shown:]}" if shown else digits

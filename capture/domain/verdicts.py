@@ -34,7 +34,7 @@ from capture.domain.limits import Bounds, bounds, with_unit, working_unit
 from capture.domain.plan import Characteristic, Derived, Expansion, InspectionPlan, Limits
 from capture.domain.rounding import round_down_to_125, round_to
 from capture.domain.spoken import digit_words
-from capture.domain.statistics import odd_one_out, root, summary
+from capture.domain.statistics import FEWEST_TO_TELL, odd_one_out, root, summary
 from capture.domain.uncertainty import Budget, Contribution, rectangular, repeatability, scaled
 from capture.domain.units import Quantity, convert, exact_text, factor, unit_spoken
 
@@ -167,6 +167,8 @@ def _measured(quantities: Sequence[Quantity], unit: str) -> tuple[Fraction, str]
 
 def _odd_one(quantities: Sequence[Quantity], characteristic: Characteristic, plan: InspectionPlan) -> str:
     """Return what to say of a repeat that does not belong; "" when all do."""
+    if len(quantities) < FEWEST_TO_TELL:
+        return ""
     unit = characteristic.unit
     if characteristic.gauge:
         gauge = plan.gauge(characteristic.gauge)

@@ -141,3 +141,26 @@ def test_the_share_that_can_be_called_conforming_is_what_the_guard_bands_leave(
 def test_a_negative_uncertainty_is_refused() -> None:
     with pytest.raises(ValueError, match="must not be below zero"):
         decide(Fraction(1), None, Fraction(2), Fraction(-1))
+
+
+def test_the_words_that_plans_and_records_hold_are_these() -> None:
+    """Another word here would leave every plan and every stored verdict behind."""
+    from capture.domain import decision, verdicts
+
+    assert (decision.SIMPLE, decision.GUARD_BAND) == ("simple acceptance", "guard band")
+    assert (decision.INCLUSIVE, decision.STRICT) == ("inclusive", "strict")
+    assert (decision.ABSOLUTE, decision.ROUNDING) == ("absolute", "rounding")
+    assert verdicts.KINDS == ("conforming", "nonconforming below", "nonconforming above", "undecided", "no limits")
+    plain = decision.DecisionRule()
+    assert (plain.kind, plain.edges, plain.method, plain.mode) == (
+        "simple acceptance", "inclusive", "absolute", "half_even"
+    )  # fmt: skip
+
+
+def test_a_result_on_its_limit_is_as_likely_in_as_out() -> None:
+    from capture.domain.decision import probability
+
+    assert probability(1.0, 0.25, 1.0, 100.0) == pytest.approx(0.5)
+    assert probability(0.5, 0.25, 1.0, 1.5) == pytest.approx(norm.cdf(4) - norm.cdf(2), rel=1e-9)
+    assert probability(-7.0, 1.0, 1.0, 2.0) == pytest.approx(norm.sf(8) - norm.sf(9), rel=1e-9)
+    assert probability(9.0, 1.0, 1.0, 2.0) == pytest.approx(norm.cdf(-7) - norm.cdf(-8), rel=1e-9)

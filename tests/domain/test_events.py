@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.domain.errors import ChainError, EventError
@@ -91,6 +91,7 @@ events = (
 )
 
 
+@settings(max_examples=50)
 @given(events)
 def test_an_event_to_json_and_back_is_the_same_event(event: Event) -> None:
     again = from_json(canonical(event))

@@ -6,7 +6,7 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.domain import form
@@ -52,6 +52,7 @@ def test_set_spread_names_the_thinnest_and_the_thickest(row: dict[str, Any]) -> 
     assert (found.value <= Fraction(row["in"]["limit"])) == row["out"]["within"]
 
 
+@settings(max_examples=50)
 @given(st.lists(st.fractions(0, 1, max_denominator=100), min_size=3, max_size=8), st.integers(0, 7))
 def test_the_one_furthest_out_is_named(values: list[Fraction], index: int) -> None:
     index %= len(values)

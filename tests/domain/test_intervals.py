@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.domain.decision import CONFORMING, NONCONFORMING_ABOVE, NONCONFORMING_BELOW, UNDECIDED
@@ -79,6 +79,7 @@ def test_gauges_that_contradict_one_another_are_refused() -> None:
 numbers = st.fractions(0, 1, max_denominator=20)
 
 
+@settings(max_examples=50)
 @given(numbers, numbers, numbers, numbers, st.booleans(), st.booleans(), st.lists(numbers, max_size=20))
 def test_every_point_of_a_decided_interval_has_its_verdict(
     a: Fraction, b: Fraction, c: Fraction, d: Fraction, low_in: bool, high_in: bool, points: list[Fraction]

@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats  # type: ignore[import-untyped]
 
@@ -55,6 +55,7 @@ def test_repeatability_is_pooled_from_deviations(row: dict[str, Any]) -> None:
     assert abs(float(sum(ss for ss, _ in groups)) - row["out"]["sum_ss"]) <= row["tol"]
 
 
+@settings(max_examples=50)
 @given(st.lists(st.fractions(-100, 100, max_denominator=1000), min_size=2, max_size=12))
 def test_summary_agrees_with_the_standard_library(values: list[Fraction]) -> None:
     whole = summary(values)

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 import uncertainties  # type: ignore[import-untyped]
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats  # type: ignore[import-untyped]
 
@@ -177,6 +177,7 @@ def test_a_coverage_or_freedom_that_makes_no_sense_is_refused() -> None:
 numbers = st.fractions(-5, 5, max_denominator=200)
 
 
+@settings(max_examples=50)
 @given(st.lists(st.tuples(numbers, st.fractions(0, 2, max_denominator=200)), min_size=1, max_size=5))
 def test_combining_agrees_with_the_package_uncertainties(terms: list[tuple[Fraction, Fraction]]) -> None:
     whole = Budget(tuple(scaled(Contribution("x", u * u), c) for c, u in terms))
@@ -186,6 +187,7 @@ def test_combining_agrees_with_the_package_uncertainties(terms: list[tuple[Fract
     assert float(whole.standard) == pytest.approx(theirs.std_dev, rel=1e-9, abs=1e-12)
 
 
+@settings(max_examples=50)
 @given(st.lists(st.fractions(-3, 3, max_denominator=100), min_size=2, max_size=6), st.randoms(use_true_random=False))
 def test_permuting_repeats_changes_nothing(values: list[Fraction], random: Any) -> None:
     shuffled = list(values)

@@ -10,11 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.domain.decision import GUARD_BAND, ROUNDING, STRICT, DecisionRule
+from capture.domain.decision import ABSOLUTE, GUARD_BAND, ROUNDING, STRICT, DecisionRule
 from capture.domain.gauges import Gauge
 from capture.domain.intervals import from_feelers
 from capture.domain.limits import bounds
 from capture.domain.plan import Characteristic, Derived, Expansion, InspectionPlan, Limits, Repeats, load
+from capture.domain.uncertainty import Budget, Contribution
 from capture.domain.units import Quantity, convert, exact_text
 from capture.domain.verdicts import (
     CONFORMING,
@@ -23,10 +24,12 @@ from capture.domain.verdicts import (
     NONCONFORMING_BELOW,
     UNDECIDED,
     Temperatures,
+    Verdict,
     budget_of,
     check,
     check_derived,
     check_interval,
+    derived_value,
     disagreement,
     gauge_share,
     probability_of_conformity,
@@ -298,3 +301,105 @@ def test_a_hot_clearance_is_always_an_interval(plan: InspectionPlan) -> None:
     wide = replace(derived, limits=absolute("mm", "0.05", "0.07"))
     decided = check_derived(wide, plan, readings)
     assert decided is not None and decided.kind == CONFORMING
+
+
+def test_a_derived_value_is_exact_and_waits_for_its_inputs(plan: InspectionPlan) -> None:
+    at_ring = {"seal-bore": Quantity("5.5108", "in"), "seal-shaft": Quantity("5.4999", "in")}
+    assert derived_value(plan.derived[0], at_ring) == Fraction("0.0109")
+    assert derived_value(plan.derived[0], {"seal-bore": at_ring["seal-bore"]}) is None
+
+
+YES_OR_NO = [
+    ("lower", "1", CONFORMING),
+    ("lower", "0", NONCONFORMING_BELOW),
+    ("upper", "0", CONFORMING),
+    ("upper", "1", NONCONFORMING_ABOVE),
+]
+
+
+@pytest.mark.parametrize(("limits", "reading", "kind"), YES_OR_NO)
+def test_a_yes_or_no_is_a_count_of_one_or_zero(plan: InspectionPlan, limits: str, reading: str, kind: str) -> None:
+    ends = ("1", None) if limits == "lower" else (None, "0")
+    one = replace(measured("1", absolute("1", *ends)), counted=True, decimals=0)
+    assert check(Quantity(reading, "1"), one, plan, {}).kind == kind
+
+
+@pytest.mark.parametrize(("count", "said"), [(20, "20 repeats in all"), (21, "")])
+def test_no_more_repeats_are_asked_for_than_anybody_will_take(count: int, said: str, shop: InspectionPlan) -> None:
+    """Two repeats with variance v of their mean; `count` of them bring it down to 2 v / count."""
+    from capture.domain.verdicts import _more_repeats
+
+    budget = Budget((Contribution("repeatability of 2", Fraction(1), 1),))
+    assert _more_repeats(budget, Fraction(2, count)) == said
+
+
+def test_a_limit_whose_diameter_is_not_read_yet_waits_and_says_for_what(plan: InspectionPlan) -> None:
+    rate = plan.derived[0].limits
+    assert rate is not None
+    one = replace(plan.characteristic("seal-bore"), limits=rate)
+    verdict = check(Quantity("5.5108", "in"), one, plan, {})
+    why = "limits wait for the reading of seal ring shaft diameter"
+    assert (verdict.kind, verdict.said, verdict.settle) == (UNDECIDED, why, why)
+    assert verdict.working == f"5.5108 in; {why}" and verdict.standing == "common practice"
+    assert verdict.source == rate.source and verdict.by is None
+
+
+def test_a_verdict_says_nothing_that_it_was_not_given() -> None:
+    bare = Verdict(UNDECIDED, "", "", "", "", None)
+    assert (bare.unit, bare.said, bare.expanded, bare.settle) == ("", "", None, "")
+
+
+def test_a_reading_without_limits_is_told_so(plan: InspectionPlan) -> None:
+    verdict = check(Quantity("5.5108", "in"), plan.characteristic("seal-bore"), plan, {})
+    assert verdict == Verdict(
+        NO_LIMITS,
+        "5.5108 in; no limits stated in the plan",
+        "",
+        "",
+        "",
+        None,
+        "",
+        "no limits stated in the plan",
+    )
+
+
+def test_repeats_called_to_unlike_digits_are_shown_to_the_finer_ones(plan: InspectionPlan) -> None:
+    one = replace(plan.characteristic("shoe-thickness"), repeats=Repeats(2))
+    said = (Quantity("1.25", "in"), Quantity("1.2560", "in"))
+    verdict = check(said[1], one, plan, {}, repeats=said)
+    assert verdict.working.startswith("mean of 1.25 in, 1.2560 in = 1.2530 in, range 0.0060 in; ")
+    above = check(said[1], one, plan, {}, repeats=(Quantity("1.26", "in"), Quantity("1.2600", "in")))
+    assert "above by 0.0060 in" in above.working
+
+
+def test_a_count_has_no_budget_even_with_a_gauge_named(shop: InspectionPlan) -> None:
+    one = sized("1", "3", counted=True)
+    assert budget_of(one, shop, [Quantity("2", "in")], "in", Fraction(2)) is None
+    assert budget_of(replace(one, counted=False), shop, [Quantity("2", "in")], "in", Fraction(2)) is not None
+
+
+def test_a_disagreement_is_told_to_four_digits() -> None:
+    held = from_feelers(Quantity("0.004", "in"), Quantity("0.005", "in"), "in")
+    assert disagreement(Fraction("0.006"), held, "clearance").startswith("clearance: computed 0.0060 in, but ")
+
+
+def test_a_step_to_round_to_counts_only_by_the_rounding_method(plan: InspectionPlan) -> None:
+    one = measured("in", absolute("in", "1.246", "1.254"))
+    for method, kind in ((ABSOLUTE, NONCONFORMING_ABOVE), (ROUNDING, CONFORMING)):
+        rule = DecisionRule(method=method, round_to=Fraction("0.01"))
+        assert check(Quantity("1.2549", "in"), replace(one, decision=rule), plan, {}).kind == kind
+
+
+def test_repeats_or_a_finer_gauge_are_named_only_where_they_would_help() -> None:
+    """Variances by hand: a step of 0.001 gives 0.000001 / 12; what the other parts leave must be above zero."""
+    from capture.domain.verdicts import _finer_gauge, _more_repeats
+
+    step, other = Fraction(1, 10**6) / 12, Fraction(1, 10**6)
+    shows, certified = Contribution("resolution 0.001 in", step), Contribution("calibration", other)
+    repeated = Contribution("repeatability of 2", other, 1)
+    assert _more_repeats(Budget((shows, certified)), 2 * other) == ""
+    assert _more_repeats(Budget((certified, repeated)), other) == ""
+    assert _more_repeats(Budget((certified, repeated)), other + other / 2) == "4 repeats in all"
+    assert _finer_gauge(Budget((shows, certified)), other + step, "in") == ""
+    assert _finer_gauge(Budget((shows, certified)), other, "in") == ""
+    assert _finer_gauge(Budget((shows, certified)), other + step / 4, "in") == "a gauge of resolution 0.0005 in"
