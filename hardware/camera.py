@@ -7,13 +7,13 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Protocol, Self
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hardware.errors import ClosedDevice, DeviceLost, DeviceMissing, DriverMissing, SourceUnreadable
+from hardware._device import Device, DeviceBase
+from hardware.errors import DeviceLost, DeviceMissing, DriverMissing, SourceUnreadable
 
 Picture = NDArray[np.uint8]
 """uint8, shape (height, width, 3), blue-green-red."""
@@ -28,16 +28,8 @@ class Shot:
     number: int
 
 
-class Camera(Protocol):
+class Camera(Device, Protocol):
     """A source of pictures."""
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
 
     @property
     def ended(self) -> bool:
@@ -54,32 +46,11 @@ class Camera(Protocol):
     def frame(self) -> Picture | None:
         """Return the picture of `shot`, or None."""
 
-    def close(self) -> None:
-        """Let go of the device; may be called twice."""
 
-    def __enter__(self) -> Self: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
-
-
-class CameraBase:
+class CameraBase(DeviceBase):
     """What every camera shares. Subclasses give `_next` and `_release`."""
 
-    def __init__(self, name: str) -> None:
-        self._name = name
-        self._closed = False
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-        return self._name
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
-        return self._closed
+    KIND = "camera"
 
     @property
     def ended(self) -> bool:
@@ -88,10 +59,7 @@ class CameraBase:
 
     def shot(self) -> Shot | None:
         """Return the freshest picture with its time, or None; see `Camera.shot`."""
-        if self._closed:
-            raise ClosedDevice(
-                f"Camera {self._name!r} is closed; open it again before looking", kind="camera", name=self._name
-            )
+        self._must_be_open("looking")
         return self._next()
 
     def frame(self) -> Picture | None:
@@ -99,25 +67,8 @@ class CameraBase:
         shot = self.shot()
         return None if shot is None else shot.picture
 
-    def close(self) -> None:
-        """Let go of the device; may be called twice."""
-        if not self._closed:
-            self._closed = True
-            self._release()
-
     def _next(self) -> Shot | None:
         raise NotImplementedError
-
-    def _release(self) -> None:
-        """Free what the subclass holds."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 class Capture(Protocol):

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from types import TracebackType
-from typing import Any, Literal, Protocol, Self
+from typing import Any, Literal, Protocol
 
-from hardware.errors import ClosedDevice, HardwareError
+from hardware._device import Device, DeviceBase
+from hardware.errors import HardwareError
 from hardware.pedal import opening_pins
 
 Meaning = Literal["stored", "asked", "refused", "off"]
@@ -25,16 +25,8 @@ LABEL = "GREEN STEADY: STORED / AMBER SLOW: ASKED, WAITING / RED FAST: REFUSED, 
 """Words for the label on the unit."""
 
 
-class Light(Protocol):
+class Light(Device, Protocol):
     """Something that shows one meaning at a time."""
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
 
     def show(self, meaning: Meaning) -> None:
         """Show this meaning until the next one; returns at once.
@@ -44,60 +36,21 @@ class Light(Protocol):
             ValueError: for a meaning that has no pattern.
         """
 
-    def close(self) -> None:
-        """Go dark and let go of the device; may be called twice."""
 
-    def __enter__(self) -> Self: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
-
-
-class LightBase:
+class LightBase(DeviceBase):
     """What every light shares. Subclasses give `_show` and `_release`."""
 
-    def __init__(self, name: str) -> None:
-        self._name = name
-        self._closed = False
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-        return self._name
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
-        return self._closed
+    KIND = "light"
 
     def show(self, meaning: Meaning) -> None:
         """Show this meaning until the next one; see `Light.show`."""
-        if self._closed:
-            raise ClosedDevice(f"Light {self._name!r} is closed; open it again", kind="light", name=self._name)
+        self._must_be_open("showing")
         if meaning not in PATTERNS:
             raise ValueError(f"Light meaning {meaning!r} is not known; it must be one of {', '.join(PATTERNS)}")
         self._show(meaning)
 
-    def close(self) -> None:
-        """Go dark and let go of the device; may be called twice."""
-        if not self._closed:
-            self._closed = True
-            self._release()
-
     def _show(self, meaning: Meaning) -> None:
         raise NotImplementedError
-
-    def _release(self) -> None:
-        """Free what the subclass holds."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 class GpioLight(LightBase):

@@ -12,13 +12,13 @@ from collections.abc import Callable, Iterator
 from importlib import import_module
 from math import log10
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Protocol, Self
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hardware import _soundcard
+from hardware._device import Device, DeviceBase
 from hardware._resample import Resampler, resample
 from hardware.errors import ClosedDevice, SourceUnreadable
 
@@ -35,16 +35,8 @@ _HELD_S = 60
 _METER_FRAMES = 16
 
 
-class Microphone(Protocol):
+class Microphone(Device, Protocol):
     """A source of frames."""
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
 
     @property
     def ended(self) -> bool:
@@ -65,15 +57,6 @@ class Microphone(Protocol):
     def frames(self) -> Iterator[Samples]:
         """Yield frames until the source ends or is closed."""
 
-    def close(self) -> None:
-        """Let go of the device; may be called twice, and from another thread."""
-
-    def __enter__(self) -> Self: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
-
 
 def level_dbfs(samples: Samples) -> float:
     """Return the root mean square level of samples in dB below full scale (a full-scale square wave is 0).
@@ -87,23 +70,14 @@ def level_dbfs(samples: Samples) -> float:
     return QUIETEST_DBFS if power <= 0 else max(QUIETEST_DBFS, round(10 * log10(power), 1))
 
 
-class MicrophoneBase:
+class MicrophoneBase(DeviceBase):
     """What every microphone shares: meter, closing, iteration. Subclasses give `_next` and `_release`."""
 
+    KIND = "microphone"
+
     def __init__(self, name: str) -> None:
-        self._name = name
-        self._closed = False
+        super().__init__(name)
         self._recent: deque[Samples] = deque(maxlen=_METER_FRAMES)
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-        return self._name
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
-        return self._closed
 
     @property
     def ended(self) -> bool:
@@ -117,10 +91,7 @@ class MicrophoneBase:
 
     def read(self, timeout_s: float) -> Samples | None:
         """Return the next frame or None; see `Microphone.read`."""
-        if self._closed:
-            raise ClosedDevice(
-                f"Microphone {self._name!r} is closed; open it again before reading", kind="microphone", name=self._name
-            )
+        self._must_be_open("reading")
         frame = self._next(timeout_s)
         if frame is not None:
             self._recent.append(frame)
@@ -138,25 +109,8 @@ class MicrophoneBase:
             if frame is not None:
                 yield frame
 
-    def close(self) -> None:
-        """Let go of the device; may be called twice."""
-        if not self._closed:
-            self._closed = True
-            self._release()
-
     def _next(self, timeout_s: float) -> Samples | None:
         raise NotImplementedError
-
-    def _release(self) -> None:
-        """Free what the subclass holds."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 class SoundcardMicrophone(MicrophoneBase):

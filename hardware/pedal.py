@@ -12,10 +12,10 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
-from types import TracebackType
-from typing import Any, Literal, Protocol, Self, TextIO
+from typing import Any, Literal, Protocol, TextIO
 
-from hardware.errors import ClosedDevice, DeviceLost, DeviceMissing, DriverMissing
+from hardware._device import Device, DeviceBase
+from hardware.errors import DeviceLost, DeviceMissing, DriverMissing
 
 Kind = Literal["press", "long press"]
 
@@ -100,16 +100,8 @@ class PedalLogic:
         return (PedalEvent("long press" if held_s >= self._long_press_s else "press", self._down_s, burst_s),)
 
 
-class Pedal(Protocol):
+class Pedal(Device, Protocol):
     """A source of presses."""
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
 
     @property
     def is_down(self) -> bool | None:
@@ -123,32 +115,11 @@ class Pedal(Protocol):
             DeviceLost: the pedal is gone.
         """
 
-    def close(self) -> None:
-        """Let go of the device; may be called twice, and from another thread."""
 
-    def __enter__(self) -> Self: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
-
-
-class PedalBase:
+class PedalBase(DeviceBase):
     """What every pedal shares. Subclasses give `_next` and `_release`."""
 
-    def __init__(self, name: str) -> None:
-        self._name = name
-        self._closed = False
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-        return self._name
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
-        return self._closed
+    KIND = "pedal"
 
     @property
     def is_down(self) -> bool | None:
@@ -157,31 +128,11 @@ class PedalBase:
 
     def read(self, timeout_s: float) -> PedalEvent | None:
         """Return the next press or None; see `Pedal.read`."""
-        if self._closed:
-            raise ClosedDevice(
-                f"Pedal {self._name!r} is closed; open it again before reading", kind="pedal", name=self._name
-            )
+        self._must_be_open("reading")
         return self._next(timeout_s)
-
-    def close(self) -> None:
-        """Let go of the device; may be called twice."""
-        if not self._closed:
-            self._closed = True
-            self._release()
 
     def _next(self, timeout_s: float) -> PedalEvent | None:
         raise NotImplementedError
-
-    def _release(self) -> None:
-        """Free what the subclass holds."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 class GpioPedal(PedalBase):

@@ -6,15 +6,14 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from types import TracebackType
-from typing import Any, Protocol, Self
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hardware import _soundcard
+from hardware._device import Device, DeviceBase
 from hardware._resample import resample
-from hardware.errors import ClosedDevice
 
 RATE_HZ = 16_000
 
@@ -24,16 +23,8 @@ LATENCY_S = 0.2
 Samples = NDArray[np.int16]
 
 
-class Speaker(Protocol):
+class Speaker(Device, Protocol):
     """A place to play samples."""
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
 
     @property
     def is_playing(self) -> bool:
@@ -53,32 +44,11 @@ class Speaker(Protocol):
     def stop(self) -> None:
         """Fall silent and forget what waits."""
 
-    def close(self) -> None:
-        """Let go of the device; may be called twice."""
 
-    def __enter__(self) -> Self: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
-
-
-class SpeakerBase:
+class SpeakerBase(DeviceBase):
     """What every speaker shares. Subclasses give `_play`, `stop` and `_release`."""
 
-    def __init__(self, name: str) -> None:
-        self._name = name
-        self._closed = False
-
-    @property
-    def name(self) -> str:
-        """Name for messages."""
-        return self._name
-
-    @property
-    def closed(self) -> bool:
-        """Whether `close` was called."""
-        return self._closed
+    KIND = "speaker"
 
     @property
     def is_playing(self) -> bool:
@@ -87,35 +57,20 @@ class SpeakerBase:
 
     def play(self, samples: Samples) -> None:
         """Play after what is playing already; see `Speaker.play`."""
-        if self._closed:
-            raise ClosedDevice(
-                f"Speaker {self._name!r} is closed; open it again before playing", kind="speaker", name=self._name
-            )
+        self._must_be_open("playing")
         self._play(samples)
 
     def stop(self) -> None:
         """Fall silent and forget what waits."""
 
     def close(self) -> None:
-        """Let go of the device; may be called twice."""
-        if not self._closed:
+        """Fall silent and let go of the device; may be called twice."""
+        if not self.closed:
             self.stop()
-            self._closed = True
-            self._release()
+        super().close()
 
     def _play(self, samples: Samples) -> None:
         raise NotImplementedError
-
-    def _release(self) -> None:
-        """Free what the subclass holds."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 class SoundcardSpeaker(SpeakerBase):
