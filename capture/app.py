@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from capture import dialogue as talk
 from capture.barcode import TagRead, TagRefusal, TagWatcher
 from capture.domain.events import Event
+from capture.domain.identifiers import is_ours
 from capture.errors import AudioError, StoreError
 from capture.session import Session, handle
 from capture.speech.endpoint import Endpointer, SpokenOver
@@ -192,7 +193,11 @@ class Bench:
             self.give(talk.PedalHeld(down_s) if was_long else talk.PedalPressed(down_s))
 
     def type(self, text: str) -> None:
-        """Take a typed line in place of a call."""
+        """Take a typed line in place of a call, or a tag's text as a wired scanner types it."""
+        if is_ours(text.strip()):
+            self._tell("tag", f"typed: {text.strip()}")
+            self.give(talk.TagSeen(text.strip(), "typed", self.now_s, self._today()))
+            return
         self._tell("typed", text)
         self.give(talk.Typed(text, self.now_s))
 

@@ -220,3 +220,21 @@ def test_the_bench_starts_without_any_device_says_so_and_takes_typed_calls(tmp_p
         type_line(bench, "outboard shoe 3 1.249")
         wait_for(bench, "one point two four nine")
         end(bench)
+
+
+def test_without_a_camera_a_job_is_opened_and_a_part_bound_by_typed_or_scanned_tag_texts(tmp_path: Path) -> None:
+    assert benchcall(tmp_path, "job", "AW2-THRUST", str(PLAN)).returncode == 0
+    with running(tmp_path) as bench:
+        wait_for(bench, "no job is open")
+        for kind, name, answer in (
+            ("B", "RK", "badge-read"),
+            ("J", "AW2-THRUST", "job-opened"),
+            ("P", "AW2-S105", "Show its place tag"),
+            ("L", "OUTBOARD-SHOE-5", "tag-bound"),
+            ("P", "AW2-S105", "Outboard shoe five. Shoe thickness?"),
+        ):
+            type_line(bench, to_text(TagText(kind, name)))
+            wait_for(bench, answer)
+        type_line(bench, "BC1:P:AW2-S105:0")  # a slip of the finger: the check character does not fit
+        wait_for(bench, "Not one of our tags")
+        end(bench)
