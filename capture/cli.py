@@ -13,10 +13,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from capture.domain.errors import DomainError
+from capture.domain.identifiers import KINDS, TagText, to_text
 from capture.errors import CaptureError, SettingsError
 from capture.settings import Settings, default_data, read_settings
 from hardware.errors import HardwareError
 
+TAG_KINDS = {name: letter for letter, name in KINDS.items()}
 EXIT_DEVICE = 9
 EXIT_DOMAIN = 10
 EXIT_UNUSABLE = 11
@@ -55,6 +57,10 @@ def _parser() -> argparse.ArgumentParser:
     job = commands.add_parser("job", help="put a job on this bench, or list them")
     job.add_argument("name", nargs="?", help="job name as on its tag: capitals, digits and hyphens")
     job.add_argument("plan", nargs="?", type=Path, help="its inspection plan (TOML)")
+
+    tag = commands.add_parser("tag", help="print the text of a tag with its check character, to make a label from")
+    tag.add_argument("kind", choices=tuple(TAG_KINDS))
+    tag.add_argument("name", help="capitals, digits and hyphens; for a place its position in the plan")
 
     report = commands.add_parser("report", help="write a job's record as a page of HTML")
     report.add_argument("job")
@@ -108,6 +114,9 @@ def _dispatch(options: argparse.Namespace) -> int:
         return run_demo(_demo_folder(options.shift), options.out)
     if options.command == "plan":
         return _plan(options)
+    if options.command == "tag":
+        print(to_text(TagText(TAG_KINDS[options.kind], options.name)))
+        return 0
     settings = _settings(options)
     if options.command == "run":
         from capture.live import run

@@ -49,6 +49,25 @@ def test_a_job_is_put_on_the_bench_and_its_tag_text_printed(tmp_path: Path) -> N
     assert "AW2-THRUST" in benchcall(tmp_path, "job").stdout
 
 
+@pytest.mark.parametrize(
+    ("kind", "name", "text"),
+    [
+        ("badge", "RK", "BC1:B:RK:H"),
+        ("job", "AW2-THRUST", "BC1:J:AW2-THRUST:T"),
+        ("part", "AW2-S101", "BC1:P:AW2-S101:U"),
+        ("place", "OUTBOARD-SHOE-1", "BC1:L:OUTBOARD-SHOE-1:Z"),
+    ],
+)
+def test_the_text_of_a_tag_is_printed_with_its_check_character(tmp_path: Path, kind: str, name: str, text: str) -> None:
+    """The wanted texts are those of the demo's manifest, whose check characters stdnum made."""
+    assert benchcall(tmp_path, "tag", kind, name).stdout.strip() == text
+
+
+def test_a_tag_name_with_other_characters_is_refused(tmp_path: Path) -> None:
+    done = benchcall(tmp_path, "tag", "part", "ö 1")
+    assert done.returncode == 10 and "ö 1" in only_line(done)
+
+
 def test_a_job_name_that_no_tag_could_carry_is_refused(tmp_path: Path) -> None:
     done = benchcall(tmp_path, "job", "../up", str(PLAN))
     assert done.returncode == 10 and "../up" in only_line(done).lower()
