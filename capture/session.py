@@ -107,11 +107,11 @@ def _heard(session: Session, heard: Heard) -> Outcome:
 def typed_words(text: str) -> tuple[str, ...]:
     """Turn a typed line into the words a person would say: "1.248" becomes "one point two four eight".
 
-    >>> typed_words("outboard shoe 3 -0.02")
+    >>> typed_words("Outboard shoe 3, -0.02")
     ('outboard', 'shoe', 'three', 'minus', 'zero', 'point', 'zero', 'two')
     """
     words: list[str] = []
-    for token in text.lower().split():
+    for token in text.lower().replace(",", " ").split():
         body = token.lstrip("+-")
         if body and all(c in "0123456789." for c in body):
             words += {"-": ["minus"], "+": ["plus"]}.get(token[: len(token) - len(body)], [])
