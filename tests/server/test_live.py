@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 
 import httpx
@@ -56,9 +55,7 @@ def test_what_another_process_takes_is_told_too(server: Server) -> None:
 def test_an_open_page_does_not_hold_up_the_server_s_end(own_server: Server) -> None:
     lines = stream(own_server)
     next_version(lines)
-    begun = time.monotonic()
-    own_server.stop()
-    assert time.monotonic() - begun < 10
+    own_server.stop()  # raises when the process has not ended in time
     with pytest.raises((StopIteration, httpx.HTTPError)):
         next_version(lines)
     assert own_server.log.read_text() == ""

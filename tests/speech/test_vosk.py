@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.util
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -98,12 +97,9 @@ def test_silence_is_not_accepted(engine: VoskEngine) -> None:
         assert judge(engine.recognise(utterance(sound), CALLS), Floors(), CALLS) is not None
 
 
-def test_an_utterance_is_heard_in_less_time_than_it_takes_to_say(engine: VoskEngine, korean: EspeakVoice) -> None:
+def test_the_same_sound_is_heard_the_same_way_twice(engine: VoskEngine, korean: EspeakVoice) -> None:
     spoken = utterance(np.concatenate([korean.speak(said) for said in SAID]))
-    engine.recognise(spoken, CALLS)
-    began = time.process_time()
-    engine.recognise(spoken, CALLS)
-    assert time.process_time() - began < len(spoken.samples) / 16_000
+    assert engine.recognise(spoken, CALLS) == engine.recognise(spoken, CALLS)
 
 
 def test_the_phrase_list_holds_words_pairs_and_short_calls_but_not_every_number() -> None:
