@@ -181,11 +181,24 @@ class GaugeCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class Statement:
+    """Something said that becomes an event of `kind` once it was read back and affirmed.
+
+    `body`: the fields of the kind beyond `events.SAID`; `text`: what is read back.
+    """
+
+    kind: str
+    body: Mapping[str, Any]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Proposal:
     """What was understood and waits for a person's answer; not yet a reading.
 
     `quantity` for a reading, `finding` / `severity` for a finding, `goes` / `does_not` for an interval, `check` for a
-    gauge, `temperature_of` ("part", "gauge") with `quantity` for a temperature; `position` is "" for the last two.
+    gauge, `temperature_of` ("part", "gauge") with `quantity` for a temperature, `statement` for all else; `position`
+    is "" where no part is meant.
     `replaces`: the sequence it corrects, or reads anew when `is_again`. `gauge`: what it was read with.
     `readback`: the speech that reads it back; `ready_s`: when that ended, None while it is still being said.
     `wants_another`: the value is physically unlikely and one more affirm was asked for.
@@ -211,6 +224,7 @@ class Proposal:
     does_not: Quantity | None = None
     check: GaugeCheck | None = None
     temperature_of: str | None = None
+    statement: Statement | None = None
 
     @property
     def is_interval(self) -> bool:

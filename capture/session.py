@@ -18,6 +18,7 @@ from capture.conversation.gauges import call_out, temperature, zero_check
 from capture.conversation.places import take_in_hand
 from capture.conversation.proposals import pedal, speech_ended
 from capture.conversation.readings import finding, interval, reading
+from capture.conversation.stages import begin
 from capture.conversation.state import Outcome, Session, ask_again, tell
 from capture.conversation.stored import store_failed, stored
 from capture.conversation.tags import tag
@@ -49,6 +50,7 @@ from capture.language.meaning import (
     SpokenInterval,
     SpokenPosition,
     SpokenReading,
+    SpokenStage,
     SpokenTemperature,
 )
 from capture.speech.trust import judge
@@ -152,6 +154,8 @@ def _understood(session: Session, meaning: Meaning, heard: Heard, start_s: float
             return zero_check(session, meaning, heard)
         case SpokenTemperature():
             return temperature(session, meaning, heard)
+        case SpokenStage():
+            return begin(session, meaning.stage, heard)
 
 
 def restore(session: Session, events: tuple[Event, ...]) -> Session:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from capture.conversation.state import Outcome, Session, capital, say, sentence, tell
-from capture.dialogue import Action, GaugeCheck, Ignored, Proposal, Record, Show, SpeechEnded, Tone
+from capture.conversation.state import Outcome, Session, capital, not_confirmed, say, sentence, tell
+from capture.dialogue import Action, GaugeCheck, Heard, Ignored, Proposal, Record, Show, SpeechEnded, Statement, Tone
 from capture.domain.events import quantity_of
 from capture.domain.plan import Characteristic, InspectionPlan
 from capture.domain.units import Quantity
@@ -22,7 +22,31 @@ def _check_text(plan: InspectionPlan, done: GaugeCheck) -> str:
     return f"{title}, {on}, {readback.say_quantity(done.reading)}"
 
 
+def propose(session: Session, heard: Heard, statement: Statement, position: str = "") -> Outcome:
+    """Read a statement back and wait for an answer; `position`: of the part it is about, "" of none."""
+    if session.proposal is not None:
+        return not_confirmed(session, session.proposal)
+    proposal = Proposal(
+        position=position,
+        characteristic=None,
+        quantity=None,
+        finding=None,
+        severity=None,
+        replaces=None,
+        words=heard.hearing.text,
+        engine=heard.hearing.engine,
+        model=heard.hearing.model,
+        margin=heard.hearing.margin,
+        clip=heard.clip,
+        readback=0,
+        statement=statement,
+    )
+    return read_proposal(session, proposal, Tone("heard"))
+
+
 def _proposal_text(plan: InspectionPlan, proposal: Proposal) -> str:
+    if proposal.statement is not None:
+        return proposal.statement.text
     if proposal.check is not None:
         return _check_text(plan, proposal.check)
     if proposal.temperature_of is not None and proposal.quantity is not None:
@@ -104,8 +128,6 @@ def _record_of(session: Session, proposal: Proposal, how: str, words: str | None
         return _check_record(session, proposal.check, proposal.words)
     body: dict[str, Any] = {
         "job": session.job,
-        "position": proposal.position,
-        "replaces": proposal.replaces,
         "by": session.person or "",
         "confirmed_by": how,
         "words": proposal.words,
@@ -115,6 +137,9 @@ def _record_of(session: Session, proposal: Proposal, how: str, words: str | None
         "clip": proposal.clip,
         "plan_revision": session.plan.revision,
     }
+    if proposal.statement is not None:
+        return Record(proposal.statement.kind, body | dict(proposal.statement.body))
+    body |= {"position": proposal.position, "replaces": proposal.replaces}
     if proposal.is_interval:
         ends = {"goes": _plain(proposal.goes), "does_not": _plain(proposal.does_not), "gauge": proposal.gauge}
         return Record("interval-taken", body | ends | {"characteristic": proposal.characteristic})

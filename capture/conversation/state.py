@@ -10,6 +10,7 @@ from capture.domain.events import Event, quantity_of
 from capture.domain.gauges import Gauge
 from capture.domain.plan import Characteristic, InspectionPlan
 from capture.domain.record import InspectionRecord, fold
+from capture.domain.stages import stage_of
 from capture.domain.units import Quantity
 from capture.language import readback
 from capture.language.grammar import Grammar
@@ -51,16 +52,24 @@ class Session:
         """Return what may be heard now; the only thing of this state that hearing may know."""
         if self.plan is None:
             return Listening("closed")
+        stage = self.stage
         if self.paused:
-            return Listening("paused")
+            return Listening("paused", stage=stage)
         held = self.gauge_in_hand()
         decimals = decimals_by(held, self.plan) if held is not None else ()
         pending = self.proposal
         if pending is not None:
             named = (pending.characteristic,) if pending.characteristic and not pending.is_interval else ()
-            return Listening("answer", pending.position or None, named, decimals=decimals)
+            return Listening("answer", pending.position or None, named, decimals=decimals, stage=stage)
         shows = (held.unit, held.decimals) if held is not None else None
-        return Listening("open", self.in_hand, self.asked, shows, decimals)
+        return Listening("open", self.in_hand, self.asked, shows, decimals, stage)
+
+    @property
+    def stage(self) -> str:
+        """The stage of the overhaul the open job is in; "measure" without a job."""
+        if self.plan is None or len(self.plan.stages) == 1:
+            return self.plan.stages[0] if self.plan is not None else "measure"
+        return stage_of(self.of_job("stage-entered"), self.plan.stages)
 
     def grammar(self) -> Grammar:
         """Return the grammar in force."""
@@ -153,6 +162,8 @@ def pending_name(session: Session, pending: Proposal) -> str:
         return session.plan.gauge(pending.check.gauge).title
     if pending.temperature_of is not None:
         return f"{pending.temperature_of} temperature"
+    if pending.statement is not None and not pending.position:
+        return pending.statement.text
     return readback.say_position(session.plan, pending.position)
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
-from capture.conversation import gauges
+from capture.conversation import gauges, stages
 from capture.conversation.places import after_storing
 from capture.conversation.state import Outcome, Session, say, sentence, tell
 from capture.dialogue import Action, Show, Stored, StoreFailed, Tone
@@ -34,7 +35,14 @@ def stored(session: Session, stored: Stored) -> Outcome:
         return _finding_stored(session, event, stored.at_s)
     if event.kind == "gauge-checked":
         return gauges.checked(session, event, stored.at_s)
-    return session, ()
+    answer = _STATEMENTS.get(event.kind)
+    return answer(session, event, stored.at_s) if answer is not None else (session, ())
+
+
+# kind of a statement -> what is done and said once it is on the disk
+_STATEMENTS: dict[str, Callable[[Session, Event, float], Outcome]] = {
+    "stage-entered": stages.entered,
+}
 
 
 def _opened(session: Session, event: Event, at_s: float) -> Outcome:

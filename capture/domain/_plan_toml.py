@@ -25,6 +25,7 @@ from capture.domain.plan import (
     revision_of,
 )
 from capture.domain.spoken import LARGEST_COUNT, count_words
+from capture.domain.stages import MEASURE_ONLY, STAGES
 from capture.domain.thermal import COEFFICIENTS
 from capture.domain.units import Quantity, factor
 from capture.domain.verdicts import KINDS as VERDICT_KINDS
@@ -66,6 +67,7 @@ def read_plan(text: str, name: str) -> InspectionPlan:
     _check_guard_bands(characteristic_tables, characteristics, derived_tables, derived, decision)
     example_tables = top.tables("example")
     examples = tuple(_example(table, characteristics, derived) for table in example_tables)
+    stages = _stages(top.table("overhaul"))
     _no_doubles(example_tables, [one.id for one in examples])
     finding_tables = top.tables("finding")
     findings = tuple(_finding(table) for table in finding_tables)
@@ -89,7 +91,25 @@ def read_plan(text: str, name: str) -> InspectionPlan:
         gauges=gauges,
         gauge_ratio=ratio,
         examples=examples,
+        stages=stages,
     )
+
+
+def _stages(table: Table | None) -> tuple[str, ...]:
+    """Read which stages of an overhaul the plan has."""
+    if table is None:
+        return MEASURE_ONLY
+    _named(table, "overhaul")
+    stages = table.texts("stages")
+    table.done()
+    for stage in stages:
+        if stage not in STAGES:
+            remedy = f"use some of {', '.join(STAGES)}"
+            raise table.error("stages", f"has stage {stage!r}", value=stage, remedy=remedy)
+    if list(stages) != sorted(stages, key=STAGES.index):
+        message = f"has stages out of order: {', '.join(stages)}"
+        raise table.error("stages", message, value=stages[0], remedy=f"keep the order {', '.join(STAGES)}")
+    return stages
 
 
 def _named(table: Table | None, section: str) -> Table:

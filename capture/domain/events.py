@@ -20,6 +20,19 @@ SCHEMA = 1
 FIRST_PREVIOUS = "0" * 64
 GAUGE_RESULTS: tuple[str, ...] = ("good", "bad", "dropped")
 
+# Fields of every statement that was heard or typed, read back and confirmed.
+SAID: dict[str, str] = {
+    "job": "text",
+    "by": "text",
+    "confirmed_by": "text",  # "voice" | "pedal" | "typed"
+    "words": "text",
+    "engine": "text",
+    "model": "text",
+    "margin": "text?",
+    "clip": "text?",  # SHA-256 of the audio clip kept as evidence
+    "plan_revision": "text",
+}
+
 # kind -> fields of its body: name -> "text", "text?" (may be absent or null), "int", "int?", "texts", "quantity"
 KINDS: dict[str, dict[str, str]] = {
     "job-opened": {"job": "text", "by": "text?", "plan_id": "text", "plan_revision": "text", "plan_text": "text"},
@@ -87,6 +100,7 @@ KINDS: dict[str, dict[str, str]] = {
         "clip": "text?",
         "plan_revision": "text",
     },
+    "stage-entered": {**SAID, "stage": "text"},  # one of `stages.STAGES`
     "caution-acknowledged": {"job": "text", "caution": "text", "by": "text", "confirmed_by": "text"},
 }
 

@@ -170,6 +170,7 @@ class InspectionPlan:
     gauges: tuple[Gauge, ...] = ()
     gauge_ratio: Fraction = USUAL_RATIO
     examples: tuple[Example, ...] = ()
+    stages: tuple[str, ...] = ("measure",)  # of an overhaul, in the order of `stages.STAGES`
 
     def position(self, position_id: str) -> Position:
         """Return a position by id; PlanError when there is none."""

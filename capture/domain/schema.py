@@ -10,6 +10,7 @@ from capture.domain.form import SENSES
 from capture.domain.plan import STANDINGS
 from capture.domain.rounding import MODES
 from capture.domain.spoken import LARGEST_COUNT
+from capture.domain.stages import STAGES
 from capture.domain.thermal import COEFFICIENTS
 from capture.domain.units import UNIT_NAMES
 from capture.domain.verdicts import KINDS
@@ -152,6 +153,7 @@ def plan_schema() -> dict[str, Any]:
             "schema": {"const": 1},
             "plan": plan,
             "decision": _decision(),
+            "overhaul": _object("stages", {"stages": _array({"enum": list(STAGES)}, 1)}),
             "gauging": _object("ratio", {"ratio": _NUMBER}),
             "caution": _array(_object("text", {"text": _TEXT})),
             "group": _array(_object("id spoken", {"id": _ID, "spoken": _WORDS, "count": count}), 1),

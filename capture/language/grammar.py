@@ -38,11 +38,13 @@ from capture.language.meaning import (
     SpokenInterval,
     SpokenPosition,
     SpokenReading,
+    SpokenStage,
     SpokenTemperature,
 )
 from capture.language.numbers import ValueForms, feeler_call, value, value_call
 from capture.language.prompt import sample_prompt
 from capture.language.vocabulary import (
+    BEGIN,
     BESIDES,
     COMMAND_ALSO,
     COMMANDS,
@@ -72,13 +74,14 @@ class _Scope:
 
     `mode`; `group`: of the position in hand, None without one; `asked`: the characteristic that may be left out.
     Which position of the group it is plays no part, so a row of parts is heard with one automaton. `gauge`: unit and
-    decimals of the gauge in hand.
+    decimals of the gauge in hand. `stage`: of the overhaul, where the plan has several.
     """
 
     mode: str
     group: str | None
     asked: str | None
     gauge: tuple[str, int] | None = None
+    stage: str = "measure"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,7 +144,8 @@ class Grammar:
 
     @cached_property
     def _known(self) -> frozenset[str]:
-        texts = [*COMMANDS, *COMMAND_ALSO, CORRECTION, *BESIDES, *(words for _, _, words in self._plan.positions)]
+        texts = [*COMMANDS, *COMMAND_ALSO, CORRECTION, *BESIDES, *self._plan.stages]
+        texts += [words for _, _, words in self._plan.positions]
         texts += [one.spoken for one in self._plan.characteristics]
         texts += [each for _, words, severities in self._plan.findings for each in (words, *severities)]
         return frozenset(each for text in texts for each in text.split())
@@ -175,6 +179,8 @@ class Grammar:
                 return ("temperature", of, quantity)
             case SpokenFinding(position, finding, severity):
                 return ("finding", position or self.listening.position, finding, severity)
+            case SpokenStage(stage):
+                return ("stage", stage)
             case SpokenPosition(position, characteristic):
                 return ("position", position, characteristic)
             case SpokenCommand(command):
@@ -209,6 +215,8 @@ class Grammar:
             kind, _, name = symbol.partition("=")
             if kind == "command":
                 return SpokenCommand(name)
+            if kind == "stage":
+                return SpokenStage(name)
             if kind == "position":
                 position = name
             elif kind == "characteristic":
@@ -317,7 +325,9 @@ def _grammar(plan: SpokenPlan, listening: Listening) -> Grammar:
     group = plan.group_of(listening.position) if listening.position is not None else None
     if group is None or plan.characteristic(asked or "") is None:
         asked = None
-    scope = _Scope(listening.mode, group, asked, listening.gauge if listening.mode == "open" else None)
+    gauge = listening.gauge if listening.mode == "open" else None
+    stage = listening.stage if listening.mode == "open" and plan.stages else "measure"
+    scope = _Scope(listening.mode, group, asked, gauge, stage)
     return Grammar(plan, listening, _language(plan, scope))
 
 
@@ -345,6 +355,7 @@ def _calls(plan: SpokenPlan, scope: _Scope) -> Expr:
         calls += _feeler_calls(plan, scope)
         calls += _gauge_calls(plan, scope.gauge) if scope.gauge is not None else []
         calls += _temperature_calls(plan) if plan.takes_temperatures else []
+        calls += [seq(word(BEGIN), phrase(one, f"stage={one}")) for one in plan.stages]
     return alt(*commands, *calls)
 
 

@@ -65,6 +65,13 @@ class SpokenTemperature:
 
 
 @dataclass(frozen=True, slots=True)
+class SpokenStage:
+    """A stage of the overhaul to go on to, one of the plan's."""
+
+    stage: str
+
+
+@dataclass(frozen=True, slots=True)
 class SpokenCommand:
     """A control word, by its name in `vocabulary.COMMANDS` ("affirm", "say again" ...)."""
 
@@ -105,6 +112,7 @@ Meaning = (
     | SpokenInterval
     | SpokenGaugeCheck
     | SpokenTemperature
+    | SpokenStage
     | SpokenCommand
     | NotUnderstood
 )
@@ -119,7 +127,7 @@ class Listening:
     `characteristics`: those that may be left out too because the bench has just asked for one of them (one id)
     or () when none was asked for. `gauge`: unit and decimals of the gauge in hand, None without one.
     `decimals`: characteristic and the digits after the point that the gauge in hand shows there, where these differ
-    from the plan's.
+    from the plan's. `stage`: of the overhaul; what may be said beside readings depends on it.
     """
 
     mode: str
@@ -127,3 +135,4 @@ class Listening:
     characteristics: tuple[str, ...] = ()
     gauge: tuple[str, int] | None = None
     decimals: tuple[tuple[str, int], ...] = ()
+    stage: str = "measure"

@@ -96,7 +96,11 @@ ZERO_CHECK, STANDARD, READS = "zero check", "standard", "reads"
 GOES, DOES_NOT = "goes", "does not"
 TEMPERATURES: tuple[str, ...] = ("part", "gauge")
 TEMPERATURE = "temperature"
-BESIDES: tuple[str, ...] = (*GAUGE_COMMANDS, ZERO_CHECK, STANDARD, READS, GOES, DOES_NOT, *TEMPERATURES, TEMPERATURE)
+BEGIN = "begin"
+BESIDES: tuple[str, ...] = (
+    *(*GAUGE_COMMANDS, ZERO_CHECK, STANDARD, READS, GOES, DOES_NOT),
+    *(*TEMPERATURES, TEMPERATURE, BEGIN),
+)
 """What may be said besides in some plans and states; elsewhere it is known, but not taken."""
 
 COMMANDS_BY_MODE: dict[str, tuple[str, ...]] = {
@@ -149,7 +153,7 @@ class SpokenCharacteristic:
 class SpokenPlan:
     """What may be known of a plan by ear; `positions` are (id, group, words), `findings` (id, words, severities).
 
-    `takes_temperatures`: some length of it is referred to 20 degC.
+    `takes_temperatures`: some length of it is referred to 20 degC. `stages`: of an overhaul, () when it has but one.
     """
 
     unit_system: str
@@ -157,6 +161,7 @@ class SpokenPlan:
     characteristics: tuple[SpokenCharacteristic, ...]
     findings: tuple[tuple[str, str, tuple[str, ...]], ...]
     takes_temperatures: bool = False
+    stages: tuple[str, ...] = ()
 
     def with_decimals(self, decimals: tuple[tuple[str, int], ...]) -> SpokenPlan:
         """Return the plan with the digits after the point that the gauge in hand shows."""
@@ -198,6 +203,7 @@ def spoken_plan(plan: InspectionPlan) -> SpokenPlan:
             for one in plan.findings
         ),
         takes_temperatures=any(one.expansion is not None for one in plan.characteristics),
+        stages=plan.stages if len(plan.stages) > 1 else (),
     )
 
 
