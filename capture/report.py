@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from html import escape
 
-from capture.domain.events import Event
+from capture.domain.events import AS_FOUND, Event
 from capture.domain.record import InspectionRecord
 
 RULE = (
@@ -44,12 +44,16 @@ def _history(earlier: tuple[Event, ...]) -> str:
     return f"<br><small>corrected from {escape(', '.join(said))}</small>" if said else ""
 
 
+def _stage(stage: str) -> str:
+    return "" if stage == AS_FOUND else f"<br><small>{escape(stage)}</small>"
+
+
 def page(record: InspectionRecord, *, last_hash: str) -> str:
     """Return the report as HTML; `last_hash` is the hash of the log's last event it was made from."""
     readings = [
         _row(
             escape(entry.position),
-            escape(entry.characteristic),
+            escape(entry.characteristic) + _stage(entry.stage),
             escape(str(entry.quantity)) + _history(entry.history),
             _verdict(entry.verdict.kind),
             escape(entry.verdict.working),
@@ -61,7 +65,7 @@ def page(record: InspectionRecord, *, last_hash: str) -> str:
     derived = [
         _row(
             escape(d.position),
-            escape(d.derived),
+            escape(d.derived) + _stage(d.stage),
             escape(d.text),
             _verdict(d.verdict.kind),
             escape(d.verdict.working),

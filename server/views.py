@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from capture.domain.events import Event, quantity_of
+from capture.domain.events import AS_FOUND, Event, quantity_of
 from capture.domain.record import DerivedEntry, Entry, FindingEntry, InspectionRecord
 from capture.domain.verdicts import NONCONFORMING_ABOVE, NONCONFORMING_BELOW, UNDECIDED, Verdict
 from server.records import JobRecord
@@ -114,12 +114,17 @@ def _reading(event: Event) -> dict[str, Any]:
     }
 
 
+def _titled(title: str, stage: str) -> str:
+    return title if stage == AS_FOUND else f"{title}, {stage}"
+
+
 def _entry(entry: Entry, titles: Mapping[str, str]) -> dict[str, Any]:
     reading = _reading(entry.reading)
     verdict = _verdict(entry.verdict)
     return {
         **reading,
-        "title": titles.get(entry.characteristic, entry.characteristic),
+        "title": _titled(titles.get(entry.characteristic, entry.characteristic), entry.stage),
+        "stage": entry.stage,
         "verdict": verdict,
         "bench_differs": reading["bench_verdict"] not in ("", verdict["kind"]),
         "corrections": [_reading(one) for one in entry.history],
@@ -130,7 +135,8 @@ def _derived(entry: DerivedEntry, titles: Mapping[str, str]) -> dict[str, Any]:
     shown = f"{entry.text} {entry.unit}" if entry.unit != "1" else entry.text
     return {
         "derived": entry.derived,
-        "title": titles.get(entry.derived, entry.derived),
+        "title": _titled(titles.get(entry.derived, entry.derived), entry.stage),
+        "stage": entry.stage,
         "value": {"text": entry.text, "unit": entry.unit},
         "shown": shown,
         "verdict": _verdict(entry.verdict),

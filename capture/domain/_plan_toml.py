@@ -187,6 +187,7 @@ def _characteristic(table: Table, group_ids: tuple[str, ...], gauges: tuple[Gaug
         expansion=read_expansion(table.table("temperature")),
         counted=counted,
         beside=table.text("beside", ""),
+        as_left=table.flag("as_left", False),
     )
     table.done()
     return one

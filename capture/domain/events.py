@@ -19,6 +19,8 @@ from capture.domain.units import Quantity
 SCHEMA = 1
 FIRST_PREVIOUS = "0" * 64
 GAUGE_RESULTS: tuple[str, ...] = ("good", "bad", "dropped")
+AS_FOUND, AS_LEFT = "as found", "as left"
+READING_STAGES: tuple[str, ...] = (AS_FOUND, AS_LEFT)
 
 # Fields of every statement that was heard or typed, read back and confirmed.
 SAID: dict[str, str] = {
@@ -33,7 +35,8 @@ SAID: dict[str, str] = {
     "plan_revision": "text",
 }
 
-# kind -> fields of its body: name -> "text", "text?" (may be absent or null), "int", "int?", "texts", "quantity"
+# kind -> fields of its body: name -> "text", "text?" (may be absent or null), "int", "int?", "texts", "quantity".
+# "text-" may be absent too, and then is not in the body: a field added later must not change an older event's hash.
 KINDS: dict[str, dict[str, str]] = {
     "job-opened": {"job": "text", "by": "text?", "plan_id": "text", "plan_revision": "text", "plan_text": "text"},
     "badge-read": {"person": "text", "raw": "text"},
@@ -59,6 +62,7 @@ KINDS: dict[str, dict[str, str]] = {
         "working": "text?",
         "temperature": "quantity?",  # of the part
         "gauge_temperature": "quantity?",
+        "stage": "text-",  # "as found" when absent, or "as left"
     },
     "interval-taken": {
         "job": "text",
@@ -76,6 +80,7 @@ KINDS: dict[str, dict[str, str]] = {
         "clip": "text?",
         "gauge": "text?",
         "plan_revision": "text",
+        "stage": "text-",
     },
     "gauge-checked": {
         "gauge": "text",
@@ -144,9 +149,9 @@ _FITS: dict[str, Callable[[Any], bool]] = {
 
 
 def _check_field(kind: str, name: str, rule: str, value: Any) -> None:
-    if value is None and rule.endswith("?"):
+    if value is None and rule.endswith(("?", "-")):
         return
-    base = rule.rstrip("?")
+    base = rule.rstrip("?-")
     if not _FITS[base](value):
         raise EventError(
             f"Event {kind!r} has {name} = {value!r}, which is not {base}",
@@ -159,7 +164,8 @@ def _check_field(kind: str, name: str, rule: str, value: Any) -> None:
 
 
 def checked_body(kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
-    """Return `body` with absent optional fields as None; raise EventError when it does not fit `kind`."""
+    """Return `body` with absent optional fields as None, those with "-" left out; raise EventError when it does
+    not fit `kind`."""
     try:
         fields = KINDS[kind]
     except KeyError:
@@ -171,10 +177,12 @@ def checked_body(kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
         raise EventError(f"Event {kind!r} has unknown field {unknown[0]!r}", thing=unknown[0], remedy="leave it out")
     whole: dict[str, Any] = {}
     for name, rule in fields.items():
-        if name not in body and not rule.endswith("?"):
+        if name not in body and not rule.endswith(("?", "-")):
             raise EventError(f"Event {kind!r} lacks {name!r}", thing=name, remedy="give it")
         value = body.get(name)
         _check_field(kind, name, rule, value)
+        if value is None and rule.endswith("-"):
+            continue
         whole[name] = dict(value) if isinstance(value, Mapping) else value
     _check_sense(kind, whole)
     return whole
@@ -184,6 +192,13 @@ def _check_sense(kind: str, body: Mapping[str, Any]) -> None:
     """Refuse a body whose fields are each right but say nothing together."""
     if kind == "interval-taken" and body["goes"] is None and body["does_not"] is None:
         raise EventError("Event 'interval-taken' has no end", thing="goes", remedy="give goes, does_not or both")
+    if body.get("stage", AS_FOUND) not in READING_STAGES and kind in ("reading-taken", "interval-taken"):
+        raise EventError(
+            f"Event {kind!r} has stage = {body['stage']!r}",
+            thing="stage",
+            value=body["stage"][:80],
+            remedy=f"use one of {', '.join(READING_STAGES)}",
+        )
     if kind == "gauge-checked" and body["result"] not in GAUGE_RESULTS:
         raise EventError(
             f"Event 'gauge-checked' has result = {body['result']!r}",
@@ -197,6 +212,11 @@ def quantity_of(event: Event) -> Quantity:
     """Return the quantity of a reading event."""
     value = event.body["quantity"]
     return Quantity(value["text"], value["unit"])
+
+
+def reading_stage(event: Event) -> str:
+    """Return the stage of a reading or interval: "as found" or "as left"; one that names none is as found."""
+    return str(event.body.get("stage") or AS_FOUND)
 
 
 def to_dict(event: Event) -> dict[str, Any]:

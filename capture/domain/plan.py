@@ -102,6 +102,7 @@ class Characteristic:
     expansion: Expansion | None = None
     counted: bool = False  # a count or a yes/no: whole numbers, no uncertainty
     beside: str = ""  # the derived characteristic that a direct measurement (feeler, wire) stands beside
+    as_left: bool = False  # read again once rebuilt, and kept apart from the reading as found
 
 
 @dataclass(frozen=True, slots=True)

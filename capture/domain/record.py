@@ -2,17 +2,21 @@
 
 Nothing is stored here that does not follow from the events: corrections replace by sequence, history is kept,
 verdicts and derived values are computed anew from the plan text inside the job-opened event.
+
+What was read as found and as left is kept apart: each entry has its `stage`. A value computed as left takes an input
+that the plan does not ask for as left, and that was not read so, from the readings as found, and its working says so.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import TypeVar
 
 from capture.domain.derived import SET_SPREAD, Computed, compute, compute_set
 from capture.domain.errors import DomainError
-from capture.domain.events import Event, quantity_of
+from capture.domain.events import AS_FOUND, AS_LEFT, READING_STAGES, Event, quantity_of, reading_stage
 from capture.domain.gauges import in_doubt
 from capture.domain.intervals import Interval, from_feelers
 from capture.domain.plan import Derived, InspectionPlan, load
@@ -31,7 +35,7 @@ from capture.domain.verdicts import (
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One characteristic at one position: the reading that counts, and all before it, oldest first.
+    """One characteristic at one position and stage: the reading that counts, and all before it, oldest first.
 
     `repeats`: every reading that counts when the plan asks for several, `reading` the last of them. `quantity` is
     the reading, of several their mean. `doubt` says why a gauge leaves it in doubt, "" when none does.
@@ -45,6 +49,7 @@ class Entry:
     verdict: Verdict
     repeats: tuple[Event, ...] = ()
     doubt: str = ""
+    stage: str = AS_FOUND
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,7 @@ class IntervalEntry:
     interval: Interval
     verdict: Verdict
     differs: str = ""
+    stage: str = AS_FOUND
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +80,7 @@ class DerivedEntry:
     text: str
     verdict: Verdict
     inputs: tuple[int, ...]
+    stage: str = AS_FOUND
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +99,8 @@ class FindingEntry:
 class InspectionRecord:
     """Everything known of one job. `problem` says why the plan could not be used, "" when it could.
 
-    `left`: (position, characteristic) not yet read, in plan order. `tags`: (position, tag text), last bound wins.
+    `left`: (position, characteristic) not yet read as found, in plan order; `left_as_left`: of what the plan asks for
+    as left, not yet read so. `tags`: (position, tag text), last bound wins.
     `people`: badges named by any event of the job, in order of first appearance.
     """
 
@@ -110,10 +118,28 @@ class InspectionRecord:
     left: tuple[tuple[str, str], ...]
     problem: str = ""
     intervals: tuple[IntervalEntry, ...] = ()
+    left_as_left: tuple[tuple[str, str], ...] = ()
 
-    def readings_at(self, position: str) -> dict[str, Quantity]:
-        """Return characteristic id -> reading that counts, at a position."""
-        return {entry.characteristic: entry.quantity for entry in self.entries if entry.position == position}
+    def readings_at(self, position: str, stage: str = AS_FOUND) -> dict[str, Quantity]:
+        """Return characteristic id -> reading that counts, at a position and stage.
+
+        As left, what the plan does not ask for as left and was not read so stands as found.
+        """
+        read: _Read = {one: {} for one in READING_STAGES}
+        for entry in self.entries:
+            if entry.position == position:
+                read[entry.stage][entry.characteristic] = entry.quantity
+        return read[AS_FOUND] if stage == AS_FOUND else _carried(self.plan, read[AS_FOUND]) | read[AS_LEFT]
+
+    def entry(self, position: str, characteristic: str, stage: str = AS_FOUND) -> Entry | IntervalEntry | None:
+        """Return what was read there at that stage, as a value or an interval; None when nothing was."""
+        wanted = (position, characteristic, stage)
+        both: tuple[Entry | IntervalEntry, ...] = (*self.entries, *self.intervals)
+        return next((one for one in both if (one.position, one.characteristic, one.stage) == wanted), None)
+
+    def left_at(self, stage: str) -> tuple[tuple[str, str], ...]:
+        """Return (position, characteristic) still to be read at a stage, in plan order."""
+        return self.left_as_left if stage == AS_LEFT else self.left
 
 
 def fold(events: Iterable[Event]) -> dict[str, InspectionRecord]:
@@ -141,26 +167,26 @@ def _fold_job(job: str, events: list[Event], doubts: Mapping[tuple[str, int], st
     counts = {one.id: one.repeats.count for one in plan.characteristics}
     readings = [event for event in events if event.kind == "reading-taken"]
     live, histories = _current(readings, _slot, lambda slot: counts.get(slot[1], 1))
-    quantities: dict[str, dict[str, Quantity]] = {}
-    for (position, characteristic), its in live.items():
-        quantities.setdefault(position, {})[characteristic] = _quantity(its)
+    quantities = _quantities(plan, live)
     order = _Order(plan)
     entries = []
     for slot in sorted(live, key=order.of):
-        event = live[slot][-1]
+        event, (position, name, stage) = live[slot][-1], slot
         its_plan, its_problem = plans.get(event.body["plan_revision"], (plan, problem))
         entries.append(
             Entry(
-                *slot,
+                position,
+                name,
                 event,
                 _before(live[slot], histories),
-                quantities[slot[0]][slot[1]],
-                _verdict(live[slot], its_plan, its_problem, quantities[slot[0]]),
+                quantities[stage][position][name],
+                _verdict(live[slot], its_plan, its_problem, quantities[stage][position]),
                 tuple(live[slot]),
                 next((doubts[_key(one)] for one in live[slot] if _key(one) in doubts), ""),
+                stage,
             )
         )
-    derived = tuple(_derived(plan, live, quantities))
+    derived = tuple(one for stage in READING_STAGES for one in _derived(plan, live, quantities[stage], stage))
     intervals = tuple(_intervals(events, plan, order, quantities, derived))
     return InspectionRecord(
         job=job,
@@ -174,14 +200,35 @@ def _fold_job(job: str, events: list[Event], doubts: Mapping[tuple[str, int], st
         findings=_findings(events, plan, order),
         tags=tuple({e.body["position"]: e.body["tag"] for e in events if e.kind == "tag-bound"}.items()),
         cautions=tuple((e.body["caution"], e.body["by"]) for e in events if e.kind == "caution-acknowledged"),
-        left=_left(plan, entries, intervals),
+        left=_left(plan, entries, intervals, AS_FOUND),
         problem=problem,
         intervals=intervals,
+        left_as_left=_left(plan, entries, intervals, AS_LEFT),
     )
 
 
-def _slot(event: Event) -> tuple[str, str]:
-    return event.body["position"], event.body["characteristic"]
+_Slot = tuple[str, str, str]  # position, characteristic, stage
+_Read = dict[str, dict[str, Quantity]]  # position (or stage) -> characteristic -> reading
+
+
+def _quantities(plan: InspectionPlan, live: Mapping[_Slot, list[Event]]) -> dict[str, _Read]:
+    """Return stage -> what stands there: as left, what is not read anew stands as found where the plan leaves it so."""
+    read: dict[str, _Read] = {stage: {} for stage in READING_STAGES}
+    for (position, name, stage), its in live.items():
+        read[stage].setdefault(position, {})[name] = _quantity(its)
+    found, left = (read[stage] for stage in READING_STAGES)
+    if left:
+        read[AS_LEFT] = {at: _carried(plan, found.get(at, {})) | left.get(at, {}) for at in {**found, **left}}
+    return read
+
+
+def _carried(plan: InspectionPlan, found: dict[str, Quantity]) -> dict[str, Quantity]:
+    asked = {one.id for one in plan.characteristics if one.as_left}
+    return {name: quantity for name, quantity in found.items() if name not in asked}
+
+
+def _slot(event: Event) -> _Slot:
+    return event.body["position"], event.body["characteristic"], reading_stage(event)
 
 
 def _quantity(events: list[Event]) -> Quantity:
@@ -214,11 +261,11 @@ class _Order:
         self.positions = {one.id: index for index, one in enumerate(plan.positions)}
         self.characteristics = {one.id: index for index, one in enumerate(plan.characteristics)}
 
-    def of(self, slot: tuple[str, str]) -> tuple[int, str, int, str]:
-        """Return the sort key of (position, characteristic)."""
-        position, name = slot
+    def of(self, slot: tuple[str, ...]) -> tuple[object, ...]:
+        """Return the sort key of (position, characteristic), or of these and a stage: as found first."""
+        position, name, *stage = slot
         last = len(self.positions) + len(self.characteristics)
-        return self.positions.get(position, last), position, self.characteristics.get(name, last), name
+        return stage, self.positions.get(position, last), position, self.characteristics.get(name, last), name
 
 
 def _plan_of(opened: Event) -> tuple[InspectionPlan, str]:
@@ -244,17 +291,20 @@ def _plan_of(opened: Event) -> tuple[InspectionPlan, str]:
         return empty, f"plan could not be read: {error}"
 
 
+_AnySlot = TypeVar("_AnySlot", bound=tuple[str, ...])
+
+
 def _current(
     events: list[Event],
-    slot_of: Callable[[Event], tuple[str, str]],
-    keeps: Callable[[tuple[str, str]], int] = lambda slot: 1,
-) -> tuple[dict[tuple[str, str], list[Event]], dict[tuple[str, int], tuple[Event, ...]]]:
+    slot_of: Callable[[Event], _AnySlot],
+    keeps: Callable[[_AnySlot], int] = lambda slot: 1,
+) -> tuple[dict[_AnySlot, list[Event]], dict[tuple[str, int], tuple[Event, ...]]]:
     """Return place -> the events that count there, and for each event what it replaced or superseded.
 
     An event replaces the one whose sequence it names on the same bench, even when that stood at another place.
     Without such a name the latest events at one place count, as many as it `keeps`.
     """
-    live: dict[tuple[str, str], list[Event]] = {}
+    live: dict[_AnySlot, list[Event]] = {}
     before: dict[tuple[str, int], list[Event]] = {}
     by_key = {_key(event): event for event in events}
     for event in events:
@@ -304,36 +354,36 @@ def _optional(value: Mapping[str, str] | None) -> Quantity | None:
 
 
 def _derived(
-    plan: InspectionPlan, live: Mapping[tuple[str, str], list[Event]], quantities: dict[str, dict[str, Quantity]]
+    plan: InspectionPlan, live: Mapping[_Slot, list[Event]], read: _Read, stage: str
 ) -> Iterable[DerivedEntry]:
     by_group = {
         group: [one for one in plan.derived if group in one.groups and one.rule != SET_SPREAD]
         for group, _ in plan.group_spoken
     }
-    for position in plan.positions:
-        at = quantities.get(position.id)
+    for position in plan.positions if read else ():
+        at = read.get(position.id)
         for derived in by_group[position.group] if at else ():
-            yield from _computed(position.id, derived, plan, live, at or {})
-    for derived in plan.derived:
+            yield from _computed(position.id, derived, plan, live, at or {}, stage)
+    for derived in plan.derived if read else ():
         for group in derived.groups if derived.rule == SET_SPREAD else ():
             part = derived.inputs[0][1]
-            read = {one.id: quantities.get(one.id, {}).get(part) for one in plan.positions_of(group)}
-            yield from _set(group, derived, plan, live, {key: value for key, value in read.items() if value})
+            here = {one.id: read.get(one.id, {}).get(part) for one in plan.positions_of(group)}
+            yield from _set(group, derived, plan, live, {key: value for key, value in here.items() if value}, stage)
 
 
 def _computed(
     position: str,
     derived: Derived,
     plan: InspectionPlan,
-    live: Mapping[tuple[str, str], list[Event]],
+    live: Mapping[_Slot, list[Event]],
     readings: dict[str, Quantity],
+    stage: str,
 ) -> Iterable[DerivedEntry]:
     try:
         made = compute(derived, readings)
         if made is not None:
             verdict = check_computed(made, plan, readings)
-            sources = [event for name in made.sources for event in live[(position, name)]]
-            yield _entry(position, made, verdict, sources)
+            yield from _entry(position, made, verdict, live, [(position, name) for name in made.sources], stage)
     except DomainError:  # an input in a unit of another kind has its own verdict, which says so
         return
 
@@ -342,39 +392,54 @@ def _set(
     group: str,
     derived: Derived,
     plan: InspectionPlan,
-    live: Mapping[tuple[str, str], list[Event]],
+    live: Mapping[_Slot, list[Event]],
     readings: dict[str, Quantity],
+    stage: str,
 ) -> Iterable[DerivedEntry]:
     try:
         made = compute_set(derived, plan.positions_of(group), readings)
         if made is not None:
             verdict = check_computed(made, plan, {})
             part = derived.inputs[0][1]
-            yield _entry(group, made, verdict, [event for one in made.sources for event in live[(one, part)]])
+            yield from _entry(group, made, verdict, live, [(one, part) for one in made.sources], stage)
     except DomainError:
         return
 
 
-def _entry(position: str, made: Computed, verdict: Verdict, sources: list[Event]) -> DerivedEntry:
+def _entry(
+    position: str,
+    made: Computed,
+    verdict: Verdict,
+    live: Mapping[_Slot, list[Event]],
+    places: list[tuple[str, str]],
+    stage: str,
+) -> Iterable[DerivedEntry]:
+    """Return the value; as left only when an input of it was read as left, naming those that stand as found."""
+    sources = {place: live.get((*place, stage)) for place in places}
+    if not any(sources.values()):
+        return
+    carried = [place for place, its in sources.items() if not its]
+    if carried:
+        names = ", ".join(f"{at} {name}" for at, name in carried)
+        verdict = replace(verdict, working=f"{verdict.working}; as found: {names}")
     unit = made.derived.unit
     value = made.value(unit)
     text = exact_text(value, made.places)
-    return DerivedEntry(
-        position, made.derived.id, value, unit, text, verdict, tuple(event.sequence for event in sources)
-    )
+    inputs = tuple(event.sequence for at, its in sources.items() for event in its or live[(*at, AS_FOUND)])
+    yield DerivedEntry(position, made.derived.id, value, unit, text, verdict, inputs, stage)
 
 
 def _intervals(
     events: list[Event],
     plan: InspectionPlan,
     order: _Order,
-    quantities: dict[str, dict[str, Quantity]],
+    quantities: dict[str, _Read],
     derived: tuple[DerivedEntry, ...],
 ) -> Iterable[IntervalEntry]:
     taken = [event for event in events if event.kind == "interval-taken"]
     live, histories = _current(taken, _slot)
     for slot in sorted(live, key=order.of):
-        event, (position, name) = live[slot][-1], slot
+        event, (position, name, stage) = live[slot][-1], slot
         goes, does_not = (_optional(event.body[key]) for key in ("goes", "does_not"))
         given = goes or does_not
         if given is None:
@@ -383,13 +448,13 @@ def _intervals(
         try:
             one = plan.characteristic(name)
             held = from_feelers(goes, does_not, one.unit)
-            verdict = check_interval(held, one, quantities.get(position, {}))
-            near = [d for d in derived if d.position == position and d.unit == held.unit and d.derived == one.beside]
+            verdict = check_interval(held, one, quantities[stage].get(position, {}))
+            near = [d for d in derived if (d.position, d.derived, d.stage) == (position, one.beside, stage)]
             differs = next((text for d in near if (text := disagreement(d.value, held, one.title))), "")
         except DomainError as error:  # not of this plan, another kind of unit, or its diameter is not read yet
             held = Interval(given.unit, given.fraction, None, f"{given} called")
             verdict = no_limits(held.text, str(error))
-        yield IntervalEntry(position, name, event, histories[_key(event)], held, verdict, differs)
+        yield IntervalEntry(position, name, event, histories[_key(event)], held, verdict, differs, stage)
 
 
 def _findings(events: list[Event], plan: InspectionPlan, order: _Order) -> tuple[FindingEntry, ...]:
@@ -420,15 +485,19 @@ _ENOUGH = 99  # an interval reading stands for all repeats
 
 
 def _left(
-    plan: InspectionPlan, entries: list[Entry], intervals: tuple[IntervalEntry, ...]
+    plan: InspectionPlan, entries: list[Entry], intervals: tuple[IntervalEntry, ...], stage: str
 ) -> tuple[tuple[str, str], ...]:
-    """Return what is still to be read: nothing yet, too few repeats, or only what a bad gauge gave."""
-    have = {(one.position, one.characteristic): len(one.repeats) for one in entries if not one.doubt}
-    have |= {(one.position, one.characteristic): _ENOUGH for one in intervals}
+    """Return what is still to be read at a stage: nothing yet, too few repeats, or only what a bad gauge gave."""
+    have = {
+        (one.position, one.characteristic): len(one.repeats)
+        for one in entries
+        if one.stage == stage and not one.doubt
+    }
+    have |= {(one.position, one.characteristic): _ENOUGH for one in intervals if one.stage == stage}
     wanted = (
         ((position.id, one.id), one.repeats.count)
         for position in plan.positions
         for one in plan.characteristics
-        if position.group in one.groups
+        if position.group in one.groups and (stage == AS_FOUND or one.as_left)
     )
     return tuple(slot for slot, count in wanted if have.get(slot, 0) < count)

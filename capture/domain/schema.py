@@ -68,6 +68,7 @@ def _characteristic() -> dict[str, Any]:
             "decimals": {"type": "integer", "minimum": 0, "maximum": 6},
             "signed": {"type": "boolean"},
             "counted": {"type": "boolean"},
+            "as_left": {"type": "boolean"},
             "gauge": _ID,
             "beside": _ID,
             "plausible": _object("lower upper", {"lower": _NUMBER, "upper": _NUMBER}),

@@ -16,6 +16,7 @@ from capture.domain.events import (
     FIRST_PREVIOUS,
     GAUGE_RESULTS,
     KINDS,
+    READING_STAGES,
     Event,
     canonical,
     checked_body,
@@ -59,11 +60,12 @@ fields: dict[str, st.SearchStrategy[Any]] = {
 
 def bodies(kind: str) -> st.SearchStrategy[dict[str, Any]]:
     wanted = {
-        name: fields["result" if name == "result" else rule.rstrip("?")]
+        name: fields[name if name in fields else rule.rstrip("?-")]
         | (st.none() if rule.endswith("?") else st.nothing())
         for name, rule in KINDS[kind].items()
     }
-    return st.fixed_dictionaries(wanted)
+    later = {name: wanted.pop(name) for name, rule in KINDS[kind].items() if rule.endswith("-")}
+    return st.fixed_dictionaries(wanted, optional=later)
 
 
 def sensible(event: Event) -> bool:
@@ -73,6 +75,7 @@ def sensible(event: Event) -> bool:
 
 
 fields["result"] = st.sampled_from(GAUGE_RESULTS)
+fields["stage"] = st.sampled_from(READING_STAGES)
 events = (
     st.sampled_from(sorted(KINDS))
     .flatmap(
@@ -98,6 +101,25 @@ def test_an_event_to_json_and_back_is_the_same_event(event: Event) -> None:
     assert again == event and again.hash == event.hash
     assert from_dict(to_dict(event)) == event
     assert from_json(json.dumps(to_dict(event), indent=2)).hash == event.hash
+
+
+def test_a_field_added_later_leaves_the_hash_of_an_older_event_as_it_was() -> None:
+    body = {name: "x" for name, rule in KINDS["reading-taken"].items() if rule == "text"}
+    old = checked_body("reading-taken", {**body, "quantity": {"text": "1.250", "unit": "in"}})
+    assert "stage" not in old and "stage" not in checked_body("reading-taken", {**old, "stage": None})
+    event = Event("b", 1, "t", False, "reading-taken", old, FIRST_PREVIOUS)
+    assert '"stage"' not in canonical(event) and from_json(canonical(event)).hash == event.hash
+
+
+@pytest.mark.parametrize("kind", ["reading-taken", "interval-taken"])
+def test_a_stage_that_is_neither_as_found_nor_as_left_is_refused(kind: str) -> None:
+    body: dict[str, Any] = {name: "x" for name, rule in KINDS[kind].items() if rule == "text"}
+    body |= {"goes" if kind == "interval-taken" else "quantity": {"text": "4", "unit": "thou"}}
+    with pytest.raises(EventError, match="use one of as found, as left"):
+        checked_body(kind, {**body, "stage": "as right"})
+    with pytest.raises(EventError, match="is not text"):
+        checked_body(kind, {**body, "stage": 1})
+    assert checked_body(kind, {**body, "stage": "as left"})["stage"] == "as left"
 
 
 @given(digits)

@@ -261,3 +261,12 @@ def test_without_a_password_a_name_made_to_point_here_is_refused(server: Server,
 @pytest.mark.parametrize("host", ["localhost", "localhost:8080", "127.0.0.1", "[::1]:8080", "127.0.0.2:1"])
 def test_without_a_password_this_machine_s_own_names_are_answered(server: Server, host: str) -> None:
     assert server.get("/", headers={"Host": host}).status_code == 200
+
+
+def test_a_reading_as_left_is_named_as_such_beside_the_one_as_found(server: Server) -> None:
+    kind, body = reading("J-left", "outboard-shoe-1", "shoe-thickness", "1.250")
+    with server.client("bench-left") as client:
+        facts = [job_opened("J-left"), (kind, body), (kind, {**body, "stage": "as left"})]
+        assert send(client, "bench-left", chain("bench-left", *facts)).status_code == 200
+    shown = Page(server.get("/jobs/J-left").text).text
+    assert "Shoe thickness, as left" in shown
