@@ -13,7 +13,7 @@ from functools import cached_property, lru_cache
 
 from capture.domain.plan import InspectionPlan
 from capture.domain.units import Quantity
-from capture.language import values
+from capture.language import pauses, values
 from capture.language.automaton import (
     Automaton,
     Expr,
@@ -159,6 +159,41 @@ class Grammar:
             return diagnose(said, self.automaton, offered=offered, known=self._known)
         meanings = {self._meaning(each) for each in outputs}
         return meanings.pop() if len(meanings) == 1 else self._settled(meanings)
+
+    def is_open_number(self, words: Sequence[str]) -> bool:
+        """Say whether a call that pauses here is not complete: wait for the rest of it instead of ending it.
+
+        True when the words begin a call that cannot end here ("outboard shoe", "shoe three one point"), or when the
+        number said last has fewer digits after the point than the gauge shows, or neither point nor unit ("shoe three
+        one point two", "shoe three one"). False when the call is complete, is dropped, has too many digits, or does
+        not belong to the grammar. Pure and cheap; what is heard in the end still goes through `interpret`.
+
+        Args:
+            words: what was heard so far, as an engine gives it; need not be accepted.
+
+        >>> Grammar.build(None, Listening("paused")).is_open_number(["carry"])
+        True
+        """
+        said = normalise(words)
+        state = self.automaton.walk(said) if said else None
+        if state is None:
+            return False
+        if state not in self.automaton.finals:
+            return True
+        return any(self._lacks_more(each) for each in self._language.transducer.outputs(said))
+
+    def _lacks_more(self, symbols: Outputs) -> bool:
+        number = pauses.number_of(symbols)
+        if number is None:
+            return False
+        named = next((each.partition("=")[2] for each in symbols if each.startswith("characteristic=")), self._asked)
+        one = self._plan.characteristic(named or "")
+        unit, decimals = self.listening.gauge or ("in", None)
+        if any(each.startswith("value=") or each.startswith("interval=") for each in symbols):
+            unit, decimals = (one.unit, one.decimals) if one is not None else (unit, None)
+        elif any(each.startswith("temperature=") for each in symbols):
+            unit, decimals = _degrees(self._plan), None
+        return pauses.lacks_more(number, values.ValueRule(unit, decimals, signed=True))
 
     def meaning_key(self, words: tuple[str, ...]) -> Hashable:
         """Return a value equal for word strings of one meaning; all that is asked for one reason is one meaning."""
