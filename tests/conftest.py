@@ -25,6 +25,7 @@ BUDGETS_S = {
     "tests/server": 60,
     "tests/speech": 120,
     "tests/store": 30,
+    "tests/torture": 150,
     "the rest": 30,
 }
 _taken_s: dict[str, float] = defaultdict(float)

@@ -15,6 +15,15 @@ _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _WORDS = re.compile(r"[a-z']+( [a-z']+)*")
 
 
+def is_text(text: str) -> bool:
+    """Say whether all of a text can be written as UTF-8; what was read carelessly may hold lone surrogates."""
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 def _header(line: str) -> str | None:
     """Return the name in a [table] or [[table]] line, None for other lines."""
     found = _HEADER.match(line)
@@ -32,6 +41,12 @@ class Source:
             self.data: dict[str, Any] = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
             raise PlanError(f"{name}: not TOML ({error})", thing=name, remedy="mend the text there") from None
+        except RecursionError:
+            raise PlanError(f"{name}: nested too deeply", thing=name, remedy="a plan is two tables deep") from None
+        except ValueError as error:  # a number of thousands of digits
+            raise PlanError(f"{name}: not TOML ({error})", thing=name, remedy="write a shorter number") from None
+        if not is_text(text):
+            raise PlanError(f"{name}: not UTF-8 text", thing=name, remedy="save it as UTF-8")
 
     def line_of(self, section: str, index: int | None, key: str | None, inner: str | None = None) -> int | None:
         """Return the line of a key in the nth table of a section, else of its header, None when not found.

@@ -2,6 +2,19 @@
 
 from __future__ import annotations
 
+LONGEST = 1000
+
+
+def one_line(text: str) -> str:
+    """Return a message as one line of printable signs, cut when it is long: foreign text may be anything.
+
+    >>> one_line("Tag 'a\\nb' is wrong"), len(one_line("x" * 5000))
+    ("Tag 'a?b' is wrong", 1000)
+    """
+    if len(text) > LONGEST:
+        text = f"{text[: LONGEST - 4]} ..."
+    return text if text.isprintable() else "".join(sign if sign.isprintable() else "?" for sign in text)
+
 
 class DomainError(Exception):
     """Root of every error raised by `capture.domain`.
@@ -10,7 +23,8 @@ class DomainError(Exception):
     """
 
     def __init__(self, message: str, *, thing: str = "", value: str = "", remedy: str = "") -> None:
-        super().__init__(f"{message}; {remedy}" if remedy else message)
+        message = one_line(message)
+        super().__init__(f"{message}; {one_line(remedy)}" if remedy else message)
         self.thing = thing
         self.value = value
         self.remedy = remedy

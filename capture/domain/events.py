@@ -288,7 +288,24 @@ def from_json(text: str) -> Event:
         data = json.loads(text, object_pairs_hook=_no_duplicates, parse_constant=_no_constant)
     except json.JSONDecodeError as error:
         raise EventError(f"Event is not JSON ({error})", thing="event", remedy="send the text unchanged") from None
-    return from_dict(data)
+    except RecursionError:
+        raise EventError("Event is nested too deeply", thing="event", remedy="send the text unchanged") from None
+    except EventError:
+        raise
+    except ValueError as error:  # a number of thousands of digits
+        raise EventError(f"Event is not JSON ({error})", thing="number", remedy="send the text unchanged") from None
+    event = from_dict(data)
+    if not text.isascii() or "\\u" in text:
+        _check_is_text(event)
+    return event
+
+
+def _check_is_text(event: Event) -> None:
+    """Refuse lone surrogates: what cannot be written as UTF-8 can be neither hashed nor kept."""
+    try:
+        canonical(event).encode("utf-8")
+    except UnicodeEncodeError:
+        raise EventError("Event holds a character that is not text", thing="event", remedy="send UTF-8") from None
 
 
 def verify_chain(events: Iterable[Event], *, previous: str = FIRST_PREVIOUS, after: int = 0) -> tuple[int, str]:
