@@ -417,7 +417,7 @@ def test_the_spoken_plan_has_no_field_for_anything_that_hearing_must_not_see() -
         "id", "spoken", "groups", "unit", "decimals", "signed", "by_feeler",
     }  # fmt: skip
     assert {one.name for one in fields(SpokenPlan)} == {
-        "unit_system", "positions", "characteristics", "findings", "takes_temperatures",
+        "unit_system", "positions", "characteristics", "findings", "takes_temperatures", "stages",
     }  # fmt: skip
 
 
