@@ -35,6 +35,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     ),
     "capture.dialogue": ("capture.domain", "capture.language", "capture.speech.words", "capture.speech.trust"),
     "capture.domain": ("capture.domain",),
+    "capture.export": ("capture.domain", "capture.export"),
     "capture.errors": (),
     "capture.language": ("capture.domain", "capture.language", "capture.speech.words"),
     "capture.session": (
@@ -52,7 +53,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "capture.store": ("capture.domain", "capture.errors", "capture.store"),
     "capture.upload": ("capture.domain", "capture.errors", "capture.store"),
     "hardware": ("hardware",),
-    "server": ("capture.domain", "server"),
+    "server": ("capture.domain", "capture.export", "server"),
 }
 # What a module may import of others, beside the standard library; where nothing is said, whatever pyproject.toml names.
 MAY_USE: dict[str, tuple[str, ...]] = {
