@@ -6,6 +6,15 @@ from collections.abc import Iterable
 from fractions import Fraction
 
 from capture.domain._plan_limits import read_decision, read_expansion, read_gauge, read_limits, read_repeats
+from capture.domain._plan_parts import (
+    check_doubt,
+    check_plurals,
+    read_cleaning,
+    read_looks,
+    read_mark,
+    read_part_group,
+    read_rule,
+)
 from capture.domain._plan_words import check_name, check_words
 from capture.domain._tables import Source, Table
 from capture.domain.decision import GUARD_BAND, DecisionRule
@@ -13,6 +22,7 @@ from capture.domain.derived import HOT_CLEARANCE, LIST_RULES, PAIR_RULES, RULES,
 from capture.domain.errors import DomainError
 from capture.domain.form import SENSES
 from capture.domain.gauges import USUAL_RATIO, WORST_RATIO, Gauge
+from capture.domain.groups import PartGroup
 from capture.domain.plan import (
     STANDINGS,
     Characteristic,
@@ -46,7 +56,14 @@ def read_plan(text: str, name: str) -> InspectionPlan:
     plan.done()
     cautions = tuple(_caution(table) for table in top.tables("caution"))
     groups = top.tables("group", needed=True)
-    positions, group_spoken = _positions(groups)
+    positions, part_groups = _positions(groups)
+    group_spoken = tuple((one.id, one.spoken) for one in part_groups)
+    mark_tables, cleaning_tables = top.tables("mark"), top.tables("cleaning")
+    marks, cleanings = tuple(map(read_mark, mark_tables)), tuple(map(read_cleaning, cleaning_tables))
+    _no_doubles(mark_tables, [one.id for one in marks])
+    _no_doubles(cleaning_tables, [one.id for one in cleanings])
+    _no_doubles(mark_tables, [one.spoken for one in marks], key="spoken")
+    _no_doubles(cleaning_tables, [one.spoken for one in cleanings], key="spoken")
     group_ids = tuple(group for group, _ in group_spoken)
     characteristic_tables = top.tables("characteristic", needed=True)
     gauge_tables = top.tables("gauge")
@@ -72,8 +89,10 @@ def read_plan(text: str, name: str) -> InspectionPlan:
     finding_tables = top.tables("finding")
     findings = tuple(_finding(table) for table in finding_tables)
     _no_doubles(finding_tables, [one.id for one in findings])
+    rules = tuple(read_rule(table, findings) for table in top.tables("consequence"))
     top.done()
     check_words(groups, group_spoken, positions, characteristic_tables, characteristics, finding_tables, findings)
+    check_plurals(groups, part_groups, [one.spoken for one in positions])
     return InspectionPlan(
         id=plan_id,
         title=title,
@@ -92,6 +111,10 @@ def read_plan(text: str, name: str) -> InspectionPlan:
         gauge_ratio=ratio,
         examples=examples,
         stages=stages,
+        part_groups=part_groups,
+        marks=marks,
+        cleanings=cleanings,
+        rules=rules,
     )
 
 
@@ -124,19 +147,19 @@ def _caution(table: Table) -> str:
     return text
 
 
-def _positions(tables: Iterable[Table]) -> tuple[tuple[Position, ...], tuple[tuple[str, str], ...]]:
+def _positions(tables: Iterable[Table]) -> tuple[tuple[Position, ...], tuple[PartGroup, ...]]:
     """Read the groups; a group without a count is one position without a number."""
     positions: list[Position] = []
-    groups: list[tuple[str, str]] = []
+    groups: list[PartGroup] = []
     for table in tables:
         group, spoken = table.id(), table.words("spoken")
         check_name(table, spoken)
-        if group in [known for known, _ in groups]:
+        if group in [known.id for known in groups]:
             raise table.error("id", f"has id = {group!r}, which another group has", value=group, remedy="rename one")
         numbered = table.has("count")
         count = table.whole("count", 1, LARGEST_COUNT, default=1)
+        groups.append(read_part_group(table, group, spoken))
         table.done()
-        groups.append((group, spoken))
         for number in range(1, count + 1):
             one = (
                 Position(f"{group}-{number}", group, number, f"{spoken} {count_words(number)}")
@@ -413,6 +436,7 @@ def _finding(table: Table) -> FindingKind:
     severities = table.texts("severities", needed=False)
     for severity in severities:
         check_name(table, severity, "severities")
+    extents, faces = read_looks(table)
     one = FindingKind(
         id=one_id,
         spoken=spoken,
@@ -420,14 +444,17 @@ def _finding(table: Table) -> FindingKind:
         answer=table.text("answer", ""),
         source=table.text("source", "plan author"),
         standing=table.choice("standing", STANDINGS, "plan author"),
+        extents=extents,
+        faces=faces,
     )
+    check_doubt(table, one)
     table.done()
     return one
 
 
-def _no_doubles(tables: tuple[Table, ...], ids: list[str], taken: Iterable[str] = ()) -> None:
+def _no_doubles(tables: tuple[Table, ...], ids: list[str], taken: Iterable[str] = (), key: str = "id") -> None:
     seen = set(taken)
     for table, one in zip(tables, ids, strict=True):
         if one in seen:
-            raise table.error("id", f"has id = {one!r}, which another has", value=one, remedy="rename one of them")
+            raise table.error(key, f"has {key} = {one!r}, which another has", value=one, remedy="rename one of them")
         seen.add(one)

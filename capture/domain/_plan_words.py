@@ -15,6 +15,11 @@ def check_name(table: Table, spoken: str, key: str = "spoken") -> None:
             kind = "number" if word in NUMBER_WORDS else "unit"
             message = f"has {key} = {spoken!r}, in which {word!r} is a {kind} word"
             raise table.error(key, message, value=spoken, remedy="choose other words")
+    check_control(table, spoken, key)
+
+
+def check_control(table: Table, spoken: str, key: str = "spoken") -> None:
+    """Refuse a name that holds a control word; numbers may be in it."""
     padded = f" {spoken} "
     for phrase in CONTROL_PHRASES:
         if f" {phrase} " in padded:

@@ -151,6 +151,12 @@ class Table:
             raise self.error(key, f"has {key} = {value!r}", value=value, remedy=remedy)
         return value
 
+    def words_fit(self, key: str, value: str) -> None:
+        """Refuse a text of a list that is not lower-case words with single blanks."""
+        if not _WORDS.fullmatch(value):
+            remedy = "write the words as they are said, in lower case and without digits"
+            raise self.error(key, f"has {value!r} in {key}", value=value, remedy=remedy)
+
     def unit(self, key: str = "unit", default: str | None = None) -> str:
         """Return a unit we know."""
         value = self.text(key, default)

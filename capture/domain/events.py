@@ -21,6 +21,7 @@ FIRST_PREVIOUS = "0" * 64
 GAUGE_RESULTS: tuple[str, ...] = ("good", "bad", "dropped")
 AS_FOUND, AS_LEFT = "as found", "as left"
 READING_STAGES: tuple[str, ...] = (AS_FOUND, AS_LEFT)
+MARK_ORIGINS: tuple[str, ...] = ("seen", "made")
 
 # Fields of every statement that was heard or typed, read back and confirmed.
 SAID: dict[str, str] = {
@@ -95,6 +96,8 @@ KINDS: dict[str, dict[str, str]] = {
         "position": "text",
         "finding": "text",
         "severity": "text?",
+        "extent": "text?-",
+        "face": "text?-",
         "replaces": "int?",
         "by": "text",
         "confirmed_by": "text",
@@ -106,6 +109,17 @@ KINDS: dict[str, dict[str, str]] = {
         "plan_revision": "text",
     },
     "stage-entered": {**SAID, "stage": "text"},  # one of `stages.STAGES`
+    "parts-removed": {**SAID, "positions": "texts"},  # in the order they came off
+    "removal-withdrawn": {**SAID, "position": "text"},  # called off, but it is still on
+    "part-missing": {**SAID, "position": "text"},
+    "mark-noted": {**SAID, "position": "text", "mark": "text", "origin": "text"},  # origin: one of MARK_ORIGINS
+    "facing-noted": {**SAID, "position": "text", "facing": "text"},
+    "basket-filled": {**SAID, "basket": "text", "positions": "texts", "count": "int"},  # count: as counted by a person
+    "cleaned": {**SAID, "positions": "texts", "method": "text"},  # method: id of a [[cleaning]] of the plan
+    "part-returned": {**SAID, "position": "text", "mark": "text?", "tag": "text?"},  # from its basket, mark as seen now
+    "tag-questioned": {"job": "text", "tag": "text", "position": "text", "by": "text"},  # a bound tag seen elsewhere
+    "tag-explained": {**SAID, "tag": "text", "position": "text"},  # where the questioned tag belongs
+    "photo-kept": {"job": "text", "position": "text", "photo": "text", "by": "text"},  # photo: SHA-256 of the JPEG
     "caution-acknowledged": {"job": "text", "caution": "text", "by": "text", "confirmed_by": "text"},
 }
 
@@ -199,12 +213,23 @@ def _check_sense(kind: str, body: Mapping[str, Any]) -> None:
             value=body["stage"][:80],
             remedy=f"use one of {', '.join(READING_STAGES)}",
         )
-    if kind == "gauge-checked" and body["result"] not in GAUGE_RESULTS:
+    for of_kind, name, choices in (
+        ("gauge-checked", "result", GAUGE_RESULTS),
+        ("mark-noted", "origin", MARK_ORIGINS),
+    ):
+        if kind == of_kind and body[name] not in choices:
+            raise EventError(
+                f"Event {kind!r} has {name} = {body[name]!r}",
+                thing=name,
+                value=body[name][:80],
+                remedy=f"use one of {', '.join(choices)}",
+            )
+    if kind == "basket-filled" and body["count"] != len(body["positions"]):
         raise EventError(
-            f"Event 'gauge-checked' has result = {body['result']!r}",
-            thing="result",
-            value=body["result"][:80],
-            remedy=f"use one of {', '.join(GAUGE_RESULTS)}",
+            f"Event 'basket-filled' has count = {body['count']} for {len(body['positions'])} parts",
+            thing="count",
+            value=str(body["count"]),
+            remedy="count again before anything is stored",
         )
 
 

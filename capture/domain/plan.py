@@ -15,6 +15,7 @@ from functools import lru_cache
 from capture.domain.decision import DecisionRule
 from capture.domain.errors import PlanError
 from capture.domain.gauges import USUAL_RATIO, Gauge
+from capture.domain.groups import Cleaning, Mark, PartGroup, Rule
 from capture.domain.units import Quantity
 
 STANDINGS: tuple[str, ...] = ("maker's manual", "standard", "common practice", "plan author")
@@ -141,7 +142,10 @@ class Example:
 
 @dataclass(frozen=True, slots=True)
 class FindingKind:
-    """A condition the plan has a word for. `answer` "" or "ask the lead" / "rework before rebuild"."""
+    """A condition the plan has a word for. `answer` "" or "ask the lead" / "rework before rebuild".
+
+    `extents`, `faces`: words for how far it goes and where it is; rules may ask for them.
+    """
 
     id: str
     spoken: str
@@ -149,6 +153,8 @@ class FindingKind:
     answer: str
     source: str
     standing: str
+    extents: tuple[str, ...] = ()
+    faces: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +178,10 @@ class InspectionPlan:
     gauge_ratio: Fraction = USUAL_RATIO
     examples: tuple[Example, ...] = ()
     stages: tuple[str, ...] = ("measure",)  # of an overhaul, in the order of `stages.STAGES`
+    part_groups: tuple[PartGroup, ...] = ()  # one for each group, in plan order
+    marks: tuple[Mark, ...] = ()
+    cleanings: tuple[Cleaning, ...] = ()
+    rules: tuple[Rule, ...] = ()  # what findings lead to; the first that holds counts
 
     def position(self, position_id: str) -> Position:
         """Return a position by id; PlanError when there is none."""
@@ -207,6 +217,25 @@ class InspectionPlan:
             if gauge.id == gauge_id:
                 return gauge
         raise self._unknown("gauge", gauge_id)
+
+    def part_group(self, position_id: str) -> PartGroup:
+        """Return what the plan says of the parts of a position's group; PlanError when there is no such position."""
+        group = self.position(position_id).group
+        return next(one for one in self.part_groups if one.id == group)
+
+    def mark(self, mark_id: str) -> Mark:
+        """Return a match mark by id; PlanError when there is none."""
+        for mark in self.marks:
+            if mark.id == mark_id:
+                return mark
+        raise self._unknown("mark", mark_id)
+
+    def cleaning(self, cleaning_id: str) -> Cleaning:
+        """Return a cleaning by id; PlanError when there is none."""
+        for cleaning in self.cleanings:
+            if cleaning.id == cleaning_id:
+                return cleaning
+        raise self._unknown("cleaning", cleaning_id)
 
     def positions_of(self, group: str) -> tuple[Position, ...]:
         """Return the positions of a group, in plan order."""

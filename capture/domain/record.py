@@ -14,11 +14,13 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TypeVar
 
+from capture.domain.consequences import consequence_of
 from capture.domain.derived import SET_SPREAD, Computed, compute, compute_set
 from capture.domain.errors import DomainError
 from capture.domain.events import AS_FOUND, AS_LEFT, READING_STAGES, Event, quantity_of, reading_stage
 from capture.domain.gauges import in_doubt
 from capture.domain.intervals import Interval, from_feelers
+from capture.domain.parts import Parts, fold_parts
 from capture.domain.plan import Derived, InspectionPlan, load
 from capture.domain.statistics import summary
 from capture.domain.units import Quantity, exact_text
@@ -85,7 +87,10 @@ class DerivedEntry:
 
 @dataclass(frozen=True, slots=True)
 class FindingEntry:
-    """A condition seen at a position; `answer` is what the plan says to it, "" when nothing."""
+    """A condition seen at a position; `answer` is what the plan says to it, "" when nothing.
+
+    `answer_source`, `answer_standing`: who says so. `doubt`: what was not clear, so that the lead is asked.
+    """
 
     position: str
     finding: str
@@ -93,6 +98,11 @@ class FindingEntry:
     answer: str
     event: Event
     history: tuple[Event, ...]
+    extent: str | None = None
+    face: str | None = None
+    answer_source: str = ""
+    answer_standing: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +129,7 @@ class InspectionRecord:
     problem: str = ""
     intervals: tuple[IntervalEntry, ...] = ()
     left_as_left: tuple[tuple[str, str], ...] = ()
+    parts: Parts = Parts(())
 
     def readings_at(self, position: str, stage: str = AS_FOUND) -> dict[str, Quantity]:
         """Return characteristic id -> reading that counts, at a position and stage.
@@ -188,6 +199,7 @@ def _fold_job(job: str, events: list[Event], doubts: Mapping[tuple[str, int], st
         )
     derived = tuple(one for stage in READING_STAGES for one in _derived(plan, live, quantities[stage], stage))
     intervals = tuple(_intervals(events, plan, order, quantities, derived))
+    parts = fold_parts(events, plan)
     return InspectionRecord(
         job=job,
         machine=plan.machine,
@@ -198,12 +210,13 @@ def _fold_job(job: str, events: list[Event], doubts: Mapping[tuple[str, int], st
         entries=tuple(entries),
         derived=derived,
         findings=_findings(events, plan, order),
-        tags=tuple({e.body["position"]: e.body["tag"] for e in events if e.kind == "tag-bound"}.items()),
+        tags=tuple(parts.tags.items()),
         cautions=tuple((e.body["caution"], e.body["by"]) for e in events if e.kind == "caution-acknowledged"),
         left=_left(plan, entries, intervals, AS_FOUND),
         problem=problem,
         intervals=intervals,
         left_as_left=_left(plan, entries, intervals, AS_LEFT),
+        parts=parts,
     )
 
 
@@ -460,20 +473,27 @@ def _intervals(
 def _findings(events: list[Event], plan: InspectionPlan, order: _Order) -> tuple[FindingEntry, ...]:
     noted = [event for event in events if event.kind == "finding-noted"]
     live, histories = _current(noted, lambda event: (event.body["position"], event.body["finding"]))
-    answers = {one.id: one.answer for one in plan.findings}
-    found = [
-        FindingEntry(
-            position=event.body["position"],
-            finding=event.body["finding"],
-            severity=event.body["severity"],
-            answer=answers.get(event.body["finding"], ""),
-            event=event,
-            history=histories[_key(event)],
-        )
-        for its in live.values()
-        for event in its
-    ]
+    found = [_finding(event, plan, histories[_key(event)]) for its in live.values() for event in its]
     return tuple(sorted(found, key=lambda one: (order.of((one.position, one.finding)), _key(one.event))))
+
+
+def _finding(event: Event, plan: InspectionPlan, history: tuple[Event, ...]) -> FindingEntry:
+    body = event.body
+    extent, face = body.get("extent"), body.get("face")
+    answer = consequence_of(plan, body["finding"], body["severity"], extent, face)
+    return FindingEntry(
+        position=body["position"],
+        finding=body["finding"],
+        severity=body["severity"],
+        answer=answer.text,
+        event=event,
+        history=history,
+        extent=extent,
+        face=face,
+        answer_source=answer.source,
+        answer_standing=answer.standing,
+        doubt=answer.doubt,
+    )
 
 
 def _people(events: list[Event]) -> tuple[str, ...]:

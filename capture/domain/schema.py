@@ -7,6 +7,7 @@ from typing import Any
 from capture.domain.decision import ABSOLUTE, GUARD_BAND, INCLUSIVE, ROUNDING, SIMPLE, STRICT
 from capture.domain.derived import RULES
 from capture.domain.form import SENSES
+from capture.domain.groups import CONSEQUENCES
 from capture.domain.plan import STANDINGS
 from capture.domain.rounding import MODES
 from capture.domain.spoken import LARGEST_COUNT
@@ -116,9 +117,24 @@ def _derived() -> dict[str, Any]:
     )
 
 
+_SOURCE: dict[str, Any] = {"source": _TEXT, "standing": {"enum": list(STANDINGS)}}
+
+
+def _group() -> dict[str, Any]:
+    names: dict[str, Any] = {"id": _ID, "spoken": _WORDS, "plural": _WORDS, "face": _WORDS, "place": _WORDS}
+    count = {"type": "integer", "minimum": 1, "maximum": LARGEST_COUNT}
+    flags = {"mark": {"type": "boolean"}, "stays": {"type": "boolean"}}
+    return _object("id spoken", {**names, "count": count, "facing": _array(_WORDS, 2), **flags})
+
+
+def _consequence() -> dict[str, Any]:
+    words = dict.fromkeys(("severities", "extents", "faces"), _array(_WORDS, 1))
+    then: dict[str, Any] = {"finding": _ID, "then": {"enum": list(CONSEQUENCES)}}
+    return _object("finding then source standing", {**then, **words, **_SOURCE})
+
+
 def plan_schema() -> dict[str, Any]:
     """Return the JSON Schema (2020-12) of a plan file."""
-    count = {"type": "integer", "minimum": 1, "maximum": LARGEST_COUNT}
     gauge = dict.fromkeys("lower upper uncertainty k".split(), _NUMBER)
     plan = _object(
         "id title machine unit_system",
@@ -130,6 +146,8 @@ def plan_schema() -> dict[str, Any]:
             "id": _ID,
             "spoken": _WORDS,
             "severities": _array(_WORDS, 1),
+            "extents": _array(_WORDS, 1),
+            "faces": _array(_WORDS, 1),
             "answer": _TEXT,
             "source": _TEXT,
             "standing": {"enum": list(STANDINGS)},
@@ -157,7 +175,9 @@ def plan_schema() -> dict[str, Any]:
             "overhaul": _object("stages", {"stages": _array({"enum": list(STAGES)}, 1)}),
             "gauging": _object("ratio", {"ratio": _NUMBER}),
             "caution": _array(_object("text", {"text": _TEXT})),
-            "group": _array(_object("id spoken", {"id": _ID, "spoken": _WORDS, "count": count}), 1),
+            "group": _array(_group(), 1),
+            "mark": _array(_object("id spoken", {"id": _ID, "spoken": _WORDS})),
+            "cleaning": _array(_object("id spoken source standing", {"id": _ID, "spoken": _WORDS, **_SOURCE})),
             "gauge": _array(
                 _object(
                     "id title unit resolution",
@@ -167,6 +187,7 @@ def plan_schema() -> dict[str, Any]:
             "characteristic": _array(_characteristic(), 1),
             "derived": _array(_derived()),
             "finding": _array(finding),
+            "consequence": _array(_consequence()),
             "example": _array(example),
         },
     )

@@ -16,6 +16,7 @@ from capture.domain.events import (
     FIRST_PREVIOUS,
     GAUGE_RESULTS,
     KINDS,
+    MARK_ORIGINS,
     READING_STAGES,
     Event,
     canonical,
@@ -71,11 +72,14 @@ def bodies(kind: str) -> st.SearchStrategy[dict[str, Any]]:
 def sensible(event: Event) -> bool:
     if event.kind == "gauge-checked":
         return event.body["result"] in GAUGE_RESULTS
+    if event.kind == "basket-filled":
+        return bool(event.body["count"] == len(event.body["positions"]))
     return event.kind != "interval-taken" or bool(event.body["goes"] or event.body["does_not"])
 
 
 fields["result"] = st.sampled_from(GAUGE_RESULTS)
 fields["stage"] = st.sampled_from(READING_STAGES)
+fields["origin"] = st.sampled_from(MARK_ORIGINS)
 events = (
     st.sampled_from(sorted(KINDS))
     .flatmap(
