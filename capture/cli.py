@@ -62,7 +62,7 @@ def _parser() -> argparse.ArgumentParser:
     tag.add_argument("kind", choices=tuple(TAG_KINDS))
     tag.add_argument("name", help="capitals, digits and hyphens; for a place its position in the plan")
 
-    report = commands.add_parser("report", help="write a job's record as a page of HTML")
+    report = commands.add_parser("report", help="write a job's record, by its file's ending as PDF, HTML or QIF")
     report.add_argument("job")
     report.add_argument("file", type=Path)
 

@@ -19,7 +19,7 @@ from capture.app import Bench, ClipStore, Step
 from capture.domain.plan import InspectionPlan
 from capture.domain.record import InspectionRecord, fold
 from capture.errors import RehearsalError, StoreError
-from capture.keep import add_job, enrol, open_log, read_enrolment, read_plan, write_report
+from capture.keep import REPORTS, add_job, enrol, open_log, read_enrolment, read_plan, write_report
 from capture.rehearsal import Outcome, Shift, ShiftStep, Shop, compare_record, play, read_shift
 from capture.session import Session
 from capture.settings import Settings
@@ -87,7 +87,8 @@ def run_demo(folder: Path, out: Path) -> int:
         record = fold(tuple(log.events()))[shift.job]
         differences = outcome.differences + compare_record(shift, record)
         _write_sounds(shop, out)
-        write_report(log, shift.job, out / "report.html")
+        for ending in REPORTS:
+            write_report(log, shift.job, out / f"report{ending}")
         sequence, last_hash = log.verify()
         print(f"\n{sequence} events stored, chain whole, last hash {last_hash[:16]}")
         differences += _through_the_server(settings, log, shift.job, record, out)
@@ -220,7 +221,7 @@ def _print_record(record: InspectionRecord) -> None:
 
 def _print_places(out: Path) -> None:
     names = {
-        "report.html": "the record as a page",
+        "report.pdf": "the record to sign and hand over; report.html and report.qif beside it",
         "lead-page.html": "the lead's page as fetched over HTTP",
         "microphone.flac": "all the microphone heard, the bench's own voice in it",
         "bench-voice.flac": "all the bench said",

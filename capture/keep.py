@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 from capture import report as pages
 from capture.domain.identifiers import TagText, to_text
 from capture.domain.plan import InspectionPlan, load
-from capture.domain.record import fold
+from capture.domain.record import InspectionRecord, fold
 from capture.errors import CaptureError, SettingsError, StoreError, UploadError
 from capture.settings import Settings
 from capture.store.eventlog import EventLog
@@ -129,6 +130,26 @@ def verify(settings: Settings) -> int:
     return 0
 
 
+def _html(record: InspectionRecord, last_hash: str) -> bytes:
+    return pages.page(record, last_hash=last_hash).encode()
+
+
+def _pdf(record: InspectionRecord, last_hash: str) -> bytes:
+    from capture.export.pdf import pdf  # only here: the pages' library takes its time to load
+
+    return pdf(record, last_hash=last_hash)
+
+
+def _qif(record: InspectionRecord, last_hash: str) -> bytes:
+    from capture.export.qif import qif_xml
+
+    return qif_xml(record, last_hash=last_hash)
+
+
+REPORTS: dict[str, Callable[[InspectionRecord, str], bytes]] = {".html": _html, ".pdf": _pdf, ".qif": _qif}
+"""Ending of a report's file -> what makes it of a record and the hash of the log's last event."""
+
+
 def report(settings: Settings, name: str, file: Path) -> int:
     """The `report` command."""
     with open_log(settings) as log:
@@ -138,16 +159,19 @@ def report(settings: Settings, name: str, file: Path) -> int:
 
 
 def write_report(log: EventLog, name: str, file: Path) -> None:
-    """Write a job's record as HTML.
+    """Write a job's record in the form the file's name asks for, see `REPORTS`.
 
     Raises:
-        CaptureError: the log holds no such job, or the file cannot be written.
+        CaptureError: the log holds no such job, the name asks for no form we know, or the file cannot be written.
     """
+    make = REPORTS.get(file.suffix.lower())
+    if make is None:
+        raise SettingsError(f"Report {file} has an ending of no known form; use one of {', '.join(REPORTS)}")
     records = fold(tuple(log.events()))
     if name not in records:
         raise CaptureError(f"Job {name!r} is not in this log; it holds {', '.join(records) or 'none'}")
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_text(pages.page(records[name], last_hash=log.last[1]), encoding="utf-8")
+        file.write_bytes(make(records[name], log.last[1]))
     except OSError as error:
         raise StoreError(f"Report {file} was not written ({error.strerror}); give another place") from None
