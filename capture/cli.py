@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 from capture.domain.errors import DomainError
@@ -57,6 +58,20 @@ def _parser() -> argparse.ArgumentParser:
     job = commands.add_parser("job", help="put a job on this bench, or list them")
     job.add_argument("name", nargs="?", help="job name as on its tag: capitals, digits and hyphens")
     job.add_argument("plan", nargs="?", type=Path, help="its inspection plan (TOML)")
+    job.add_argument(
+        "--earlier",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="log of an earlier overhaul of the machine (events.db), or a list of overhauls (JSON); may be repeated",
+    )
+    job.add_argument(
+        "--earlier-date",
+        type=date.fromisoformat,
+        metavar="DATE",
+        help="day of the earlier overhaul, as 2026-03-31, where its bench's clock was not known",
+    )
 
     tag = commands.add_parser("tag", help="print the text of a tag with its check character, to make a label from")
     tag.add_argument("kind", choices=tuple(TAG_KINDS))
@@ -139,7 +154,7 @@ def _dispatch(options: argparse.Namespace) -> int:
     if options.command == "verify":
         return keep.verify(settings)
     if options.command == "job":
-        return keep.job(settings, options.name, options.plan)
+        return keep.job(settings, options.name, options.plan, tuple(options.earlier), options.earlier_date)
     return keep.report(settings, options.job, options.file)
 
 

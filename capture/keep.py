@@ -5,12 +5,15 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 from capture import report as pages
 from capture.domain.identifiers import TagText, to_text
 from capture.domain.plan import InspectionPlan, load
 from capture.domain.record import InspectionRecord, fold
+from capture.domain.reopen import merged
+from capture.earlier import keep_earlier, read_earlier_file
 from capture.errors import CaptureError, SettingsError, StoreError, UploadError
 from capture.settings import Settings
 from capture.store.eventlog import EventLog
@@ -62,16 +65,28 @@ def add_job(settings: Settings, name: str, plan: InspectionPlan) -> Path:
     return path
 
 
-def job(settings: Settings, name: str | None, plan: Path | None) -> int:
-    """The `job` command."""
+def job(
+    settings: Settings,
+    name: str | None,
+    plan: Path | None,
+    earlier: tuple[Path, ...] = (),
+    day: date | None = None,
+) -> int:
+    """The `job` command. `earlier`: logs or lists of earlier overhauls; `day`: of those whose clock was not known."""
     if name is None:
         for known, its_plan in jobs(settings).items():
             print(f"{known}  {to_text(TagText('J', known))}  {its_plan.title}, revision {its_plan.revision}")
         return 0
     if plan is None:
         raise SettingsError(f"Job {name!r} was given no plan; add the plan's file")
-    path = add_job(settings, name, read_plan(plan))
+    its_plan = read_plan(plan)
+    overhauls = merged(*(read_earlier_file(file, its_plan, day) for file in earlier))
+    path = add_job(settings, name, its_plan)
     print(f"Job {name} is on this bench ({path}); its tag reads {to_text(TagText('J', name))}")
+    if earlier:
+        keep_earlier(settings, name, overhauls)
+        listed = ", ".join(f"{one.job} of {one.day.isoformat()}" for one in overhauls)
+        print(f"It starts from {listed}")
     return 0
 
 

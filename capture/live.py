@@ -21,6 +21,7 @@ import numpy as np
 
 from capture.app import FRAME, Bench, ClipStore, Speaker, Step
 from capture.dialogue import Fault
+from capture.earlier import kept_earlier
 from capture.errors import CaptureError, UploadError
 from capture.keep import jobs, open_log, read_enrolment
 from capture.session import Session, restore
@@ -199,7 +200,7 @@ def run(settings: Settings) -> int:
         signal.signal(number, lambda *_: stop.set())
     with ExitStack() as open_things:
         log = open_things.enter_context(open_log(settings))
-        session = restore(Session(plans=jobs(settings)), tuple(log.events()))
+        session = restore(Session(plans=jobs(settings), earlier=kept_earlier(settings)), tuple(log.events()))
         recogniser = open_recogniser(settings.engine, settings.model_folder)
         open_things.callback(recogniser.close)
         faults: list[HardwareError] = []

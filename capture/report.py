@@ -8,13 +8,16 @@ from __future__ import annotations
 
 from html import escape
 
+from capture.domain.both_units import resolution_of, shown_in_both
 from capture.domain.events import AS_FOUND, Event
-from capture.domain.record import InspectionRecord
+from capture.domain.interval_events import interval_text
+from capture.domain.record import Entry, InspectionRecord
 
 RULE = (
     "Verdicts speak of the stated limits and their source, not of the machine. "
     "The maker's manual, local codes and licensed practice rule."
 )
+_WEAR_HEAD = ("position", "what", "wear", "since", "working")
 _MARKS = {"conforming": "●", "nonconforming below": "▼", "nonconforming above": "▲", "undecided": "◆", "no limits": "–"}
 
 _STYLE = """
@@ -44,6 +47,24 @@ def _history(earlier: tuple[Event, ...]) -> str:
     return f"<br><small>corrected from {escape(', '.join(said))}</small>" if said else ""
 
 
+def _replaced(earlier: tuple[Event, ...]) -> str:
+    said = [f"{interval_text(event)} (event {event.sequence})" for event in earlier]
+    return f"<br><small>corrected from {escape('; '.join(said))}</small>" if said else ""
+
+
+def _heard(event: Event) -> str:
+    body = event.body
+    who = f"{escape(body['by'])}, {escape(body['confirmed_by'])}, event {event.sequence}"
+    return f"“{escape(body['words'])}”<br><small>{who}</small>"
+
+
+def _also(record: InspectionRecord, entry: Entry) -> str:
+    """Return the value in the unit of the other system, as a second text."""
+    step = resolution_of(record.plan, entry.reading.body["gauge"], entry.quantity.unit)
+    other = shown_in_both(entry.quantity, step)
+    return f"<br><small>{escape(other)}</small>" if other else ""
+
+
 def _stage(stage: str) -> str:
     return "" if stage == AS_FOUND else f"<br><small>{escape(stage)}</small>"
 
@@ -54,13 +75,23 @@ def page(record: InspectionRecord, *, last_hash: str) -> str:
         _row(
             escape(entry.position),
             escape(entry.characteristic) + _stage(entry.stage),
-            escape(str(entry.quantity)) + _history(entry.history),
+            escape(str(entry.quantity)) + _also(record, entry) + _history(entry.history),
             _verdict(entry.verdict.kind),
             escape(entry.verdict.working),
-            f"“{escape(entry.reading.body['words'])}”<br><small>{escape(entry.reading.body['by'])}, "
-            f"{escape(entry.reading.body['confirmed_by'])}, event {entry.reading.sequence}</small>",
+            _heard(entry.reading),
         )
         for entry in record.entries
+    ]
+    readings += [
+        _row(
+            escape(held.position),
+            escape(held.characteristic) + _stage(held.stage),
+            escape(held.interval.text) + _replaced(held.history),
+            _verdict(held.verdict.kind),
+            escape(held.verdict.working) + (f"<br>{escape(held.differs)}" if held.differs else ""),
+            _heard(held.reading),
+        )
+        for held in record.intervals
     ]
     derived = [
         _row(
@@ -73,6 +104,11 @@ def page(record: InspectionRecord, *, last_hash: str) -> str:
         )
         for d in record.derived
     ]
+    worn = [
+        _row(escape(one.position), escape(one.of), escape(one.text), escape(one.since.isoformat()), escape(one.working))
+        for one in record.wear
+    ]
+    wear_table = f"<h2>Wear since the last overhaul</h2>{_table(_WEAR_HEAD, worn)}" if worn else ""
     findings = [
         _row(escape(f.position), escape(f.finding), escape(f.severity or ""), escape(f.answer)) for f in record.findings
     ]
@@ -89,6 +125,7 @@ def page(record: InspectionRecord, *, last_hash: str) -> str:
 <p>{escape(RULE)}</p>
 <h2>Readings</h2>{_table(head, readings)}
 <h2>Derived</h2>{_table(("position", "derived", "value", "verdict", "working", "inputs"), derived)}
+{wear_table}
 <h2>Findings</h2>{_table(("position", "finding", "severity", "the plan's answer"), findings)}
 <h2>Tags</h2>{_table(("position", "tag"), tags)}
 <h2>Not measured yet</h2>{_table(("position", "characteristic"), left)}

@@ -8,9 +8,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from capture.domain.both_units import shown_in_both
 from capture.domain.events import AS_FOUND, Event, quantity_of
-from capture.domain.record import DerivedEntry, Entry, FindingEntry, InspectionRecord
+from capture.domain.interval_events import interval_text
+from capture.domain.record import DerivedEntry, Entry, FindingEntry, InspectionRecord, IntervalEntry
 from capture.domain.verdicts import NONCONFORMING_ABOVE, NONCONFORMING_BELOW, UNDECIDED, Verdict
+from capture.domain.wear_since import WearEntry
 from server.records import JobRecord
 
 RULE = (
@@ -57,7 +60,8 @@ def job_view(job: JobRecord) -> dict[str, Any]:
 
 
 def _counts(record: InspectionRecord) -> dict[str, int]:
-    verdicts = [one.verdict.kind for one in record.entries] + [one.verdict.kind for one in record.derived]
+    verdicts = [one.verdict.kind for one in record.entries] + [one.verdict.kind for one in record.intervals]
+    verdicts += [one.verdict.kind for one in record.derived]
     return {
         "readings": len(record.entries),
         "left": len(record.left),
@@ -100,13 +104,17 @@ def _verdict(verdict: Verdict) -> dict[str, str]:
 
 def _reading(event: Event) -> dict[str, Any]:
     quantity = quantity_of(event)
+    value = {"text": quantity.text, "unit": quantity.unit}
+    return {**_taken(event), "value": value, "shown": str(quantity), "also": shown_in_both(quantity)}
+
+
+def _taken(event: Event) -> dict[str, Any]:
+    """Return what a reading has, be it a value or an interval."""
     body = event.body
     return {
         **_heard(event),
         "position": body["position"],
         "characteristic": body["characteristic"],
-        "value": {"text": quantity.text, "unit": quantity.unit},
-        "shown": str(quantity),
         "gauge": body.get("gauge") or "",
         "tag": body.get("tag") or "",
         "bench_verdict": body.get("verdict") or "",
@@ -126,8 +134,46 @@ def _entry(entry: Entry, titles: Mapping[str, str]) -> dict[str, Any]:
         "title": _titled(titles.get(entry.characteristic, entry.characteristic), entry.stage),
         "stage": entry.stage,
         "verdict": verdict,
+        "doubt": entry.doubt,
+        "differs": "",
         "bench_differs": reading["bench_verdict"] not in ("", verdict["kind"]),
         "corrections": [_reading(one) for one in entry.history],
+    }
+
+
+def _interval(entry: IntervalEntry, titles: Mapping[str, str]) -> dict[str, Any]:
+    """Return a reading that is an interval, with the fields of one that is a value."""
+    return {
+        **_taken(entry.reading),
+        "value": {"text": entry.interval.text, "unit": ""},
+        "shown": entry.interval.text,
+        "also": "",
+        "title": _titled(titles.get(entry.characteristic, entry.characteristic), entry.stage),
+        "stage": entry.stage,
+        "verdict": _verdict(entry.verdict),
+        "bench_differs": False,
+        "doubt": entry.doubt,
+        "differs": entry.differs,
+        "corrections": [
+            {**_taken(one), "value": {"text": text, "unit": ""}, "shown": text}
+            for one in entry.history
+            for text in (interval_text(one),)
+        ],
+    }
+
+
+def _wear(entry: WearEntry, titles: Mapping[str, str]) -> dict[str, Any]:
+    reached = entry.reached
+    return {
+        "of": entry.of,
+        "title": titles.get(entry.of, entry.of),
+        "value": {"text": entry.text.partition(" ")[0], "unit": entry.unit},
+        "shown": entry.text,
+        "since": entry.since.isoformat(),
+        "working": entry.working,
+        "limit_from": reached.earliest.isoformat() if reached and reached.earliest else "",
+        "limit_to": reached.latest.isoformat() if reached and reached.latest else "",
+        "inputs": list(entry.inputs),
     }
 
 
@@ -165,7 +211,8 @@ def _positions(record: InspectionRecord) -> dict[str, dict[str, Any]]:
     derived_titles = {one.id: one.title for one in plan.derived}
     findings = {one.id: one.spoken for one in plan.findings}
     known = {one.id: one for one in plan.positions}
-    named = [one.position for one in record.entries] + [one.position for one in record.findings]
+    named = [one.position for one in record.entries] + [one.position for one in record.intervals]
+    named += [one.position for one in record.findings]
     named += [place for place, _ in record.tags]
     positions: dict[str, dict[str, Any]] = {}
     for name in dict.fromkeys([*known, *named]):
@@ -177,8 +224,10 @@ def _positions(record: InspectionRecord) -> dict[str, dict[str, Any]]:
             "group": at.group if at else _ELSEWHERE,
             "short": str(at.number) if at and at.number is not None else "",
             "tag": dict(record.tags).get(name, ""),
-            "readings": [_entry(one, characteristics) for one in record.entries if one.position == name],
+            "readings": [_entry(one, characteristics) for one in record.entries if one.position == name]
+            + [_interval(one, characteristics) for one in record.intervals if one.position == name],
             "derived": [_derived(one, derived_titles) for one in record.derived if one.position == name],
+            "wear": [_wear(one, characteristics | derived_titles) for one in record.wear if one.position == name],
             "findings": [_finding(one, findings) for one in record.findings if one.position == name],
             "left": [characteristics.get(what, what) for where, what in record.left if where == name],
         }
@@ -202,8 +251,15 @@ def _state(position: Mapping[str, Any]) -> str:
 
 def _groups(record: InspectionRecord, positions: Mapping[str, dict[str, Any]]) -> list[dict[str, Any]]:
     names = [*record.plan.group_spoken, (_ELSEWHERE, "Not in the plan")]
+    titles = {one.id: one.title for one in record.plan.derived}
+    of_set = [one for one in record.derived if one.position not in positions]  # a spread has its group's name
     groups = [
-        {"id": name, "spoken": spoken, "positions": [one for one in positions.values() if one["group"] == name]}
+        {
+            "id": name,
+            "spoken": spoken,
+            "positions": [one for one in positions.values() if one["group"] == name],
+            "derived": [_derived(one, titles) for one in of_set if one.position == name],
+        }
         for name, spoken in names
     ]
     return [group for group in groups if group["positions"]]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from capture.dialogue import Action, Proposal, Say, Tone
 from capture.domain.events import Event, quantity_of
@@ -21,6 +22,8 @@ from capture.speech.words import Floors
 @dataclass(frozen=True, slots=True)
 class Session:
     """Everything the dialogue knows. Start with `Session(plans=...)`: job id -> plan.
+
+    `earlier`: job id -> the earlier overhauls it is opened with, as the event carries them.
 
     `gauge`: the plan's gauge in hand, since `gauge_s`; `overdue` says why its calibration bars it, "" when it does
     not. `part_heat`, `gauge_heat`: temperatures called once, kept for the readings that follow in this job.
@@ -47,6 +50,7 @@ class Session:
     overdue: str = ""
     part_heat: Quantity | None = None
     gauge_heat: Quantity | None = None
+    earlier: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
 
     def listening(self) -> Listening:
         """Return what may be heard now; the only thing of this state that hearing may know."""

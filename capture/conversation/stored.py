@@ -9,9 +9,10 @@ from capture.conversation import gauges, stages
 from capture.conversation.places import after_storing
 from capture.conversation.state import Outcome, Session, say, sentence, tell
 from capture.dialogue import Action, Show, Stored, StoreFailed, Tone
-from capture.domain.events import Event
+from capture.domain.events import AS_FOUND, Event, reading_stage
 from capture.domain.plan import InspectionPlan
 from capture.domain.record import IntervalEntry
+from capture.domain.wear_since import WearEntry
 from capture.language import readback
 
 
@@ -75,6 +76,10 @@ def _reading_stored(session: Session, event: Event, at_s: float) -> Outcome:
         if event.sequence in derived.inputs and derived.verdict.kind != "no limits":
             spoken.append(derived.verdict.said)
             shown.append(Show(f"{derived.position} {derived.derived}: {derived.verdict.working}", "working"))
+    for worn in record.wear if reading_stage(event) == AS_FOUND else ():
+        if event.sequence in worn.inputs:
+            spoken.append(_wear_said(plan, worn))
+            shown.append(Show(f"{worn.position} {worn.of}: {worn.working}", "working"))
     for held in record.intervals:
         of_this = held.position == position and (held.characteristic == characteristic or _concerns(held, plan, event))
         if of_this and held.characteristic == characteristic and held.verdict.kind != "no limits":
@@ -88,6 +93,12 @@ def _reading_stored(session: Session, event: Event, at_s: float) -> Outcome:
         spoken.append(gauges.asks_for(session, plan, session.asked[0]))
     session, said = say(session, " ".join(sentence(s) for s in spoken if s), "stored")
     return session, (*shown, said)
+
+
+def _wear_said(plan: InspectionPlan, worn: WearEntry) -> str:
+    """Return what is said of wear: of the reading itself, or of a value computed from it, then with its title."""
+    title = next((one.title for one in plan.derived if one.id == worn.of), "")
+    return f"{title}, {worn.said}" if title else worn.said
 
 
 def _concerns(held: IntervalEntry, plan: InspectionPlan, event: Event) -> bool:

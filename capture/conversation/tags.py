@@ -55,6 +55,7 @@ def _job_tag(session: Session, job: str) -> Outcome:
         "plan_id": plan.id,
         "plan_revision": plan.revision,
         "plan_text": plan.text,
+        "earlier": session.earlier.get(job),
     }
     return session, (Record("job-opened", body),)
 

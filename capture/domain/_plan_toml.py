@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from fractions import Fraction
 
+from capture.domain._plan_kinds import LIMIT_GAUGES, check_limit_gauge, read_yes_no
 from capture.domain._plan_limits import read_decision, read_expansion, read_gauge, read_limits, read_repeats
 from capture.domain._plan_parts import (
     check_doubt,
@@ -211,8 +212,11 @@ def _characteristic(table: Table, group_ids: tuple[str, ...], gauges: tuple[Gaug
         counted=counted,
         beside=table.text("beside", ""),
         as_left=table.flag("as_left", False),
+        limit_gauge=table.choice("limit_gauge", LIMIT_GAUGES, "") if table.has("limit_gauge") else "",
+        yes_no=read_yes_no(table.table("yes_no"), counted=counted),
     )
     table.done()
+    check_limit_gauge(table, one)
     return one
 
 

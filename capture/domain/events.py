@@ -14,14 +14,35 @@ from dataclasses import dataclass
 from typing import Any
 
 from capture.domain.errors import ChainError, EventError
+from capture.domain.overhauls import AS_FOUND, AS_LEFT, READING_STAGES, read_earlier, to_plain
 from capture.domain.units import Quantity
+
+__all__ = [
+    "AS_FOUND",
+    "AS_LEFT",
+    "END_SAYS",
+    "FIRST_PREVIOUS",
+    "GAUGE_RESULTS",
+    "KINDS",
+    "READING_STAGES",
+    "SAID",
+    "SCHEMA",
+    "Event",
+    "canonical",
+    "checked_body",
+    "from_dict",
+    "from_json",
+    "quantity_of",
+    "reading_stage",
+    "to_dict",
+    "verify_chain",
+]
 
 SCHEMA = 1
 FIRST_PREVIOUS = "0" * 64
 GAUGE_RESULTS: tuple[str, ...] = ("good", "bad", "dropped")
-AS_FOUND, AS_LEFT = "as found", "as left"
-READING_STAGES: tuple[str, ...] = (AS_FOUND, AS_LEFT)
 MARK_ORIGINS: tuple[str, ...] = ("seen", "made")
+END_SAYS: tuple[str, ...] = ("goes", "does not go")  # of an end of a limit gauge
 
 # Fields of every statement that was heard or typed, read back and confirmed.
 SAID: dict[str, str] = {
@@ -39,7 +60,14 @@ SAID: dict[str, str] = {
 # kind -> fields of its body: name -> "text", "text?" (may be absent or null), "int", "int?", "texts", "quantity".
 # "text-" may be absent too, and then is not in the body: a field added later must not change an older event's hash.
 KINDS: dict[str, dict[str, str]] = {
-    "job-opened": {"job": "text", "by": "text?", "plan_id": "text", "plan_revision": "text", "plan_text": "text"},
+    "job-opened": {
+        "job": "text",
+        "by": "text?",
+        "plan_id": "text",
+        "plan_revision": "text",
+        "plan_text": "text",
+        "earlier": "overhauls-",  # of the same machine, oldest first: `capture.domain.overhauls`
+    },
     "badge-read": {"person": "text", "raw": "text"},
     "tag-bound": {"job": "text", "tag": "text", "symbology": "text", "position": "text", "by": "text"},
     "reading-taken": {
@@ -69,8 +97,10 @@ KINDS: dict[str, dict[str, str]] = {
         "job": "text",
         "position": "text",
         "characteristic": "text",
-        "goes": "quantity?",  # a feeler or plug that goes; at least one of the two is given
+        "goes": "quantity?",  # a feeler that goes; at least one of these four is given
         "does_not": "quantity?",
+        "go_end": "text-",  # of a limit gauge: "goes" | "does not go"
+        "no_go_end": "text-",
         "replaces": "int?",
         "by": "text",
         "confirmed_by": "text",
@@ -159,6 +189,7 @@ _FITS: dict[str, Callable[[Any], bool]] = {
     "int": _is_int,
     "texts": lambda value: isinstance(value, (list, tuple)) and all(isinstance(one, str) for one in value),
     "quantity": _is_quantity,
+    "overhauls": lambda value: isinstance(value, (list, tuple)),
 }
 
 
@@ -197,6 +228,8 @@ def checked_body(kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
         _check_field(kind, name, rule, value)
         if value is None and rule.endswith("-"):
             continue
+        if rule == "overhauls-":
+            value = to_plain(read_earlier(value))
         whole[name] = dict(value) if isinstance(value, Mapping) else value
     _check_sense(kind, whole)
     return whole
@@ -204,8 +237,8 @@ def checked_body(kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
 
 def _check_sense(kind: str, body: Mapping[str, Any]) -> None:
     """Refuse a body whose fields are each right but say nothing together."""
-    if kind == "interval-taken" and body["goes"] is None and body["does_not"] is None:
-        raise EventError("Event 'interval-taken' has no end", thing="goes", remedy="give goes, does_not or both")
+    if kind == "interval-taken":
+        _check_ends(body)
     if body.get("stage", AS_FOUND) not in READING_STAGES and kind in ("reading-taken", "interval-taken"):
         raise EventError(
             f"Event {kind!r} has stage = {body['stage']!r}",
@@ -231,6 +264,22 @@ def _check_sense(kind: str, body: Mapping[str, Any]) -> None:
             value=str(body["count"]),
             remedy="count again before anything is stored",
         )
+
+
+def _check_ends(body: Mapping[str, Any]) -> None:
+    feelers = [name for name in ("goes", "does_not") if body[name] is not None]
+    ends = [name for name in ("go_end", "no_go_end") if name in body]
+    if not feelers and not ends:
+        raise EventError("Event 'interval-taken' has no end", thing="goes", remedy="give goes, does_not or both")
+    if feelers and ends:
+        remedy = "give what feelers say, or what a limit gauge says"
+        raise EventError(f"Event 'interval-taken' has {feelers[0]} and {ends[0]}", thing=ends[0], remedy=remedy)
+    for name in ends:
+        if body[name] not in END_SAYS:
+            remedy = f"use one of {', '.join(END_SAYS)}"
+            raise EventError(
+                f"Event 'interval-taken' has {name} = {body[name]!r}", thing=name, value=body[name][:80], remedy=remedy
+            )
 
 
 def quantity_of(event: Event) -> Quantity:

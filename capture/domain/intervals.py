@@ -56,25 +56,44 @@ def from_feelers(goes: Quantity | None, does_not: Quantity | None, unit: str) ->
     )
 
 
-def from_plain_gauge(limits: Bounds, *, go: bool, no_go: bool, of_bore: bool) -> Interval:
-    """Return where a bore (or shaft) lies when a go and a no-go gauge at the limits were tried.
+def from_plain_gauge(limits: Bounds, *, go: bool | None, no_go: bool | None, of_bore: bool) -> Interval:
+    """Return where a bore (or shaft) lies when a go and a no-go gauge at the limits were tried; None: not tried.
 
-    The go end is the limit of most material: lower for a bore, upper for a shaft. Source: ISO 1938-1, the
-    principle of limit gauging.
+    The go end is the limit of most material: lower for a bore, upper for a shaft. A part at exactly the size of the
+    no-go end counts as outside when it goes. Source: ISO 1938-1, the principle of limit gauging.
     """
     if limits.lower is None or limits.upper is None:
         raise QuantityError("A go and no-go gauge needs both limits", thing="limits", remedy="give both")
-    text = f"go {'enters' if go else 'does not enter'}, no-go {'enters' if no_go else 'does not enter'}"
-    if no_go and not go:
+    text = gauged_text(go, no_go)
+    if no_go and go is False:
         message = f"Gauges disagree: {text}"
         raise QuantityError(message, thing="go gauge", value=text, remedy="clean part and gauge and try again")
     unit, lower, upper = limits.unit, limits.lower, limits.upper
-    if go and not no_go:
-        return Interval(unit, lower, upper, text, lower_in=of_bore, upper_in=not of_bore)
-    small = of_bore is not go  # a bore the go end does not enter, or a shaft the no-go end goes over
-    if small:
-        return Interval(unit, None, lower, text, upper_in=False)
-    return Interval(unit, upper, None, text, lower_in=False)
+    if go is False or no_go:
+        small = of_bore is not bool(no_go)  # a bore the go end does not enter, or a shaft the no-go end goes over
+        if small:
+            return Interval(unit, None, lower, text, upper_in=False)
+        return Interval(unit, upper, None, text, lower_in=False)
+    from_below = go if of_bore else no_go is False  # an end at the lower limit was tried, and the part is larger
+    from_above = no_go is False if of_bore else go
+    return Interval(
+        unit,
+        lower if from_below else None,
+        upper if from_above else None,
+        text,
+        lower_in=of_bore,
+        upper_in=not of_bore,
+    )
+
+
+def gauged_text(go: bool | None, no_go: bool | None) -> str:
+    """Return what the two ends of a limit gauge did.
+
+    >>> gauged_text(True, False)
+    'go end goes, no-go end does not go'
+    """
+    ends = (("go end", go), ("no-go end", no_go))
+    return ", ".join(f"{end} {'goes' if it_does else 'does not go'}" for end, it_does in ends if it_does is not None)
 
 
 def interval_verdict(held: Interval, limits: Bounds) -> str:

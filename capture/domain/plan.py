@@ -104,6 +104,8 @@ class Characteristic:
     counted: bool = False  # a count or a yes/no: whole numbers, no uncertainty
     beside: str = ""  # the derived characteristic that a direct measurement (feeler, wire) stands beside
     as_left: bool = False  # read again once rebuilt, and kept apart from the reading as found
+    limit_gauge: str = ""  # "bore" or "shaft" where a go and no-go gauge is tried at its limits
+    yes_no: tuple[str, str] | None = None  # the words for yes (kept as 1) and no (kept as 0)
 
 
 @dataclass(frozen=True, slots=True)

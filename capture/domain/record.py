@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from fractions import Fraction
 from typing import TypeVar
 
@@ -19,7 +20,9 @@ from capture.domain.derived import SET_SPREAD, Computed, compute, compute_set
 from capture.domain.errors import DomainError
 from capture.domain.events import AS_FOUND, AS_LEFT, READING_STAGES, Event, quantity_of, reading_stage
 from capture.domain.gauges import in_doubt
-from capture.domain.intervals import Interval, from_feelers
+from capture.domain.interval_events import as_called, interval_of
+from capture.domain.intervals import Interval
+from capture.domain.overhauls import read_earlier
 from capture.domain.parts import Parts, fold_parts
 from capture.domain.plan import Derived, InspectionPlan, load
 from capture.domain.statistics import summary
@@ -33,6 +36,7 @@ from capture.domain.verdicts import (
     disagreement,
     no_limits,
 )
+from capture.domain.wear_since import Now, WearEntry, carried, wear_entries
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,10 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class IntervalEntry:
-    """A reading that is an interval; `differs` says when a computed clearance at the position disagrees with it."""
+    """A reading that is an interval; `differs` says when a computed clearance at the position disagrees with it.
+
+    `doubt` says why a gauge leaves it in doubt, "" when none does.
+    """
 
     position: str
     characteristic: str
@@ -66,6 +73,7 @@ class IntervalEntry:
     verdict: Verdict
     differs: str = ""
     stage: str = AS_FOUND
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +119,7 @@ class InspectionRecord:
 
     `left`: (position, characteristic) not yet read as found, in plan order; `left_as_left`: of what the plan asks for
     as left, not yet read so. `tags`: (position, tag text), last bound wins.
+    `wear`: since the overhauls that the job was opened with.
     `people`: badges named by any event of the job, in order of first appearance.
     """
 
@@ -130,6 +139,7 @@ class InspectionRecord:
     intervals: tuple[IntervalEntry, ...] = ()
     left_as_left: tuple[tuple[str, str], ...] = ()
     parts: Parts = Parts(())
+    wear: tuple[WearEntry, ...] = ()
 
     def readings_at(self, position: str, stage: str = AS_FOUND) -> dict[str, Quantity]:
         """Return characteristic id -> reading that counts, at a position and stage.
@@ -140,7 +150,7 @@ class InspectionRecord:
         for entry in self.entries:
             if entry.position == position:
                 read[entry.stage][entry.characteristic] = entry.quantity
-        return read[AS_FOUND] if stage == AS_FOUND else _carried(self.plan, read[AS_FOUND]) | read[AS_LEFT]
+        return read[AS_FOUND] if stage == AS_FOUND else carried(self.plan, read[AS_FOUND]) | read[AS_LEFT]
 
     def entry(self, position: str, characteristic: str, stage: str = AS_FOUND) -> Entry | IntervalEntry | None:
         """Return what was read there at that stage, as a value or an interval; None when nothing was."""
@@ -198,8 +208,8 @@ def _fold_job(job: str, events: list[Event], doubts: Mapping[tuple[str, int], st
             )
         )
     derived = tuple(one for stage in READING_STAGES for one in _derived(plan, live, quantities[stage], stage))
-    intervals = tuple(_intervals(events, plan, order, quantities, derived))
     parts = fold_parts(events, plan)
+    intervals = tuple(_intervals(events, plan, order, quantities, derived, doubts))
     return InspectionRecord(
         job=job,
         machine=plan.machine,
@@ -217,6 +227,7 @@ def _fold_job(job: str, events: list[Event], doubts: Mapping[tuple[str, int], st
         intervals=intervals,
         left_as_left=_left(plan, entries, intervals, AS_LEFT),
         parts=parts,
+        wear=_wear(plan, opened, live, quantities),
     )
 
 
@@ -231,13 +242,35 @@ def _quantities(plan: InspectionPlan, live: Mapping[_Slot, list[Event]]) -> dict
         read[stage].setdefault(position, {})[name] = _quantity(its)
     found, left = (read[stage] for stage in READING_STAGES)
     if left:
-        read[AS_LEFT] = {at: _carried(plan, found.get(at, {})) | left.get(at, {}) for at in {**found, **left}}
+        read[AS_LEFT] = {at: carried(plan, found.get(at, {})) | left.get(at, {}) for at in {**found, **left}}
     return read
 
 
-def _carried(plan: InspectionPlan, found: dict[str, Quantity]) -> dict[str, Quantity]:
-    asked = {one.id for one in plan.characteristics if one.as_left}
-    return {name: quantity for name, quantity in found.items() if name not in asked}
+def _wear(
+    plan: InspectionPlan, opened: Event, live: Mapping[_Slot, list[Event]], read: Mapping[str, _Read]
+) -> tuple[WearEntry, ...]:
+    """Return the wear since the overhauls that the opening event carries; nothing without them."""
+    overhauls = read_earlier(opened.body.get("earlier", ()))
+    now: dict[str, Now] = {}
+    for position, found in read[AS_FOUND].items() if overhauls else ():
+        taken = {name: live[(position, name, AS_FOUND)] for name in found}
+        now[position] = Now(
+            found=found,
+            left=read[AS_LEFT].get(position, {}),
+            days={name: _day(its[-1]) for name, its in taken.items()},
+            sequences={name: tuple(event.sequence for event in its) for name, its in taken.items()},
+        )
+    return tuple(wear_entries(plan, overhauls, now))
+
+
+def _day(event: Event) -> date | None:
+    """Return the day of an event, None when its clock could not be believed."""
+    if not event.clock_synchronised:
+        return None
+    try:
+        return date.fromisoformat(event.at[:10])
+    except ValueError:
+        return None
 
 
 def _slot(event: Event) -> _Slot:
@@ -448,26 +481,24 @@ def _intervals(
     order: _Order,
     quantities: dict[str, _Read],
     derived: tuple[DerivedEntry, ...],
+    doubts: Mapping[tuple[str, int], str],
 ) -> Iterable[IntervalEntry]:
     taken = [event for event in events if event.kind == "interval-taken"]
     live, histories = _current(taken, _slot)
     for slot in sorted(live, key=order.of):
         event, (position, name, stage) = live[slot][-1], slot
-        goes, does_not = (_optional(event.body[key]) for key in ("goes", "does_not"))
-        given = goes or does_not
-        if given is None:
-            continue
         differs = ""
         try:
             one = plan.characteristic(name)
-            held = from_feelers(goes, does_not, one.unit)
+            held = interval_of(event, one, quantities[stage].get(position, {}))
             verdict = check_interval(held, one, quantities[stage].get(position, {}))
             near = [d for d in derived if (d.position, d.derived, d.stage) == (position, one.beside, stage)]
             differs = next((text for d in near if (text := disagreement(d.value, held, one.title))), "")
         except DomainError as error:  # not of this plan, another kind of unit, or its diameter is not read yet
-            held = Interval(given.unit, given.fraction, None, f"{given} called")
+            held = as_called(event)
             verdict = no_limits(held.text, str(error))
-        yield IntervalEntry(position, name, event, histories[_key(event)], held, verdict, differs, stage)
+        doubt = doubts.get(_key(event), "")
+        yield IntervalEntry(position, name, event, histories[_key(event)], held, verdict, differs, stage, doubt)
 
 
 def _findings(events: list[Event], plan: InspectionPlan, order: _Order) -> tuple[FindingEntry, ...]:
@@ -513,7 +544,8 @@ def _left(
         for one in entries
         if one.stage == stage and not one.doubt
     }
-    have |= {(one.position, one.characteristic): _ENOUGH for one in intervals if one.stage == stage}
+    sure = (one for one in intervals if one.stage == stage and not one.doubt)
+    have |= {(one.position, one.characteristic): _ENOUGH for one in sure}
     wanted = (
         ((position.id, one.id), one.repeats.count)
         for position in plan.positions

@@ -70,6 +70,8 @@ def _characteristic() -> dict[str, Any]:
             "signed": {"type": "boolean"},
             "counted": {"type": "boolean"},
             "as_left": {"type": "boolean"},
+            "limit_gauge": {"enum": ["bore", "shaft"]},
+            "yes_no": _object("yes no", {"yes": _WORDS, "no": _WORDS}),
             "gauge": _ID,
             "beside": _ID,
             "plausible": _object("lower upper", {"lower": _NUMBER, "upper": _NUMBER}),

@@ -51,8 +51,12 @@ def limit_reached(history: Sequence[tuple[date, Fraction]], limit: Fraction) -> 
         )
     if any(b <= a for (a, _), (b, _) in pairwise(history)):
         raise LimitError("Overhauls are not in order of date", thing="overhauls", remedy="give the oldest first")
-    last_day, last_size = history[-1]
     rates = [(b - a) / (after - before).days for (before, a), (after, b) in pairwise(history)]
+    return carried_on(rates, *history[-1], limit)
+
+
+def carried_on(rates: Sequence[Fraction], last_day: date, last_size: Fraction, limit: Fraction) -> DateRange:
+    """Return between which dates a limit would be reached from the last size, at each of the rates seen (per day)."""
     to_go = limit - last_size
     days = sorted(to_go / rate for rate in rates if rate != 0 and to_go / rate >= 0)
     if to_go == 0:
@@ -60,7 +64,7 @@ def limit_reached(history: Sequence[tuple[date, Fraction]], limit: Fraction) -> 
     earliest = _day(last_day, days[0]) if days else None
     latest = _day(last_day, days[-1]) if days and len(days) == len(rates) else None
     working = (
-        f"rates of {len(rates)} intervals between {len(history)} overhauls, carried on from {last_day.isoformat()}; "
+        f"rates of {len(rates)} intervals between {len(rates) + 1} overhauls, carried on from {last_day.isoformat()}; "
         "a range at the rates seen, not a service life"
     )
     return DateRange(earliest, latest, working)

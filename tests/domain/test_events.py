@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from capture.domain.errors import ChainError, EventError
 from capture.domain.events import (
+    END_SAYS,
     FIRST_PREVIOUS,
     GAUGE_RESULTS,
     KINDS,
@@ -74,10 +75,31 @@ def sensible(event: Event) -> bool:
         return event.body["result"] in GAUGE_RESULTS
     if event.kind == "basket-filled":
         return bool(event.body["count"] == len(event.body["positions"]))
-    return event.kind != "interval-taken" or bool(event.body["goes"] or event.body["does_not"])
+    feelers = any(event.body.get(name) for name in ("goes", "does_not"))
+    ends = any(event.body.get(name) for name in ("go_end", "no_go_end"))
+    return event.kind != "interval-taken" or feelers is not ends
 
 
 fields["result"] = st.sampled_from(GAUGE_RESULTS)
+fields["go_end"] = fields["no_go_end"] = st.sampled_from(END_SAYS)
+overhauls = st.builds(
+    lambda job, days, slots, quantity: [
+        {
+            "job": f"{job}{n}",
+            "date": day.isoformat(),
+            "readings": [
+                {"position": position, "characteristic": "c", "stage": stage, "quantity": quantity}
+                for position, stage in sorted(slots)
+            ],
+        }
+        for n, day in enumerate(sorted(days))
+    ],
+    texts,
+    st.sets(st.dates(), max_size=3),
+    st.sets(st.tuples(texts.filter(bool), st.sampled_from(READING_STAGES)), max_size=3),
+    quantities,
+)
+fields["earlier"] = overhauls
 fields["stage"] = st.sampled_from(READING_STAGES)
 fields["origin"] = st.sampled_from(MARK_ORIGINS)
 events = (
