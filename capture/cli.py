@@ -77,6 +77,13 @@ def _parser() -> argparse.ArgumentParser:
     tag.add_argument("kind", choices=tuple(TAG_KINDS))
     tag.add_argument("name", help="capitals, digits and hyphens; for a place its position in the plan")
 
+    tags = commands.add_parser("tags", help="write a sheet of tags to print for a job: itself, places, gauges, parts")
+    tags.add_argument("job")
+    tags.add_argument("file", type=Path, help="the PDF to write")
+    tags.add_argument("--part", action="append", default=[], metavar="NAME", help="a part's tag too; may be repeated")
+    tags.add_argument("--size", default="50x25", metavar="WxH", help="width and height of a label in mm (50x25)")
+    tags.add_argument("--symbol", default="qr", help="qr or data matrix")
+
     report = commands.add_parser("report", help="write a job's record, by its file's ending as PDF, HTML or QIF")
     report.add_argument("job")
     report.add_argument("file", type=Path)
@@ -147,6 +154,8 @@ def _dispatch(options: argparse.Namespace) -> int:
         return print_models(settings, options.engine)
     from capture import keep
 
+    if options.command == "tags":
+        return keep.tags(settings, options.job, options.file, options.part, options.size, options.symbol)
     if options.command == "enrol":
         return keep.enrol(settings, options.url, options.code)
     if options.command == "upload":

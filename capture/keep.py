@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
 
@@ -87,6 +87,26 @@ def job(
         keep_earlier(settings, name, overhauls)
         listed = ", ".join(f"{one.job} of {one.day.isoformat()}" for one in overhauls)
         print(f"It starts from {listed}")
+    return 0
+
+
+def tags(settings: Settings, name: str, file: Path, parts: Sequence[str], size: str, symbol: str) -> int:
+    """The `tags` command: a sheet of labels for a job, to print and cut."""
+    from capture.export.labels import label, labels_of, sheet
+
+    known = jobs(settings)
+    if name not in known:
+        raise SettingsError(f"Job {name!r} is not on this bench; it holds {', '.join(known) or 'none'}")
+    width, _, height = size.partition("x")
+    if not (width.isdecimal() and height.isdecimal()):
+        raise SettingsError(f"Label size {size!r} is not width x height in mm; give for example 50x25")
+    labels = [*labels_of(known[name], name), *[label(TagText("P", part)) for part in parts]]
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(sheet(labels, size=(int(width), int(height)), symbol=symbol))
+    except OSError as error:
+        raise StoreError(f"Sheet {file} was not written ({error.strerror}); give another place") from None
+    print(f"{len(labels)} tags written to {file}; print without scaling")
     return 0
 
 

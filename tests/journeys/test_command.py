@@ -43,6 +43,16 @@ def only_line(done: subprocess.CompletedProcess[str]) -> str:
     return lines[0]
 
 
+def test_a_sheet_of_tags_is_written_for_a_job_on_the_bench(tmp_path: Path) -> None:
+    benchcall(tmp_path, "job", "AW2-THRUST", str(PLAN))
+    done = benchcall(tmp_path, "tags", "AW2-THRUST", str(tmp_path / "t.pdf"), "--part", "S101")
+    assert done.returncode == 0 and "tags written" in done.stdout
+    assert (tmp_path / "t.pdf").read_bytes().startswith(b"%PDF-1.")
+    assert "'50' is not width x height" in only_line(
+        benchcall(tmp_path, "tags", "AW2-THRUST", str(tmp_path / "u.pdf"), "--size", "50")
+    )
+
+
 def test_a_job_is_put_on_the_bench_and_its_tag_text_printed(tmp_path: Path) -> None:
     done = benchcall(tmp_path, "job", "AW2-THRUST", str(PLAN))
     assert done.returncode == 0 and to_text(TagText("J", "AW2-THRUST")) in done.stdout
