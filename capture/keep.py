@@ -13,10 +13,12 @@ from capture.domain.identifiers import TagText, to_text
 from capture.domain.plan import InspectionPlan, load
 from capture.domain.record import InspectionRecord, fold
 from capture.domain.reopen import merged
+from capture.domain.signature import key_name
 from capture.earlier import keep_earlier, read_earlier_file
 from capture.errors import CaptureError, SettingsError, StoreError, UploadError
 from capture.settings import Settings
 from capture.store.eventlog import EventLog
+from capture.store.keys import bench_key
 
 
 def open_log(settings: Settings) -> EventLog:
@@ -27,7 +29,7 @@ def open_log(settings: Settings) -> EventLog:
         raise StoreError(
             f"Data folder {settings.data} cannot be made ({error.strerror}); give another with --data"
         ) from None
-    return EventLog.open(settings.data / "events.db", settings.bench)
+    return EventLog.open(settings.data / "events.db", settings.bench, signer=bench_key(settings.data))
 
 
 def read_plan(path: Path) -> InspectionPlan:
@@ -127,10 +129,15 @@ def read_enrolment(settings: Settings) -> tuple[str, str]:
 
 
 def enrol(settings: Settings, url: str, code: str) -> int:
-    """The `enrol` command: trade a one-time code for a token, kept readable by this user alone."""
+    """The `enrol` command: trade a one-time code for a token, kept readable by this user alone.
+
+    The server is given this bench's public key and the event after which it signs.
+    """
     from capture.upload import enrol as ask
 
-    token = ask(url, code, settings.bench)
+    with open_log(settings) as log:
+        key = log.keys[-1]
+    token = ask(url, code, settings.bench, key)
     path = settings.data / "enrolment.json"
     try:
         settings.data.mkdir(parents=True, exist_ok=True)
@@ -142,7 +149,7 @@ def enrol(settings: Settings, url: str, code: str) -> int:
         os.replace(part, path)
     except OSError as error:
         raise StoreError(f"Enrolment {path} was not written ({error.strerror}); make room, enrol again") from None
-    print(f"Bench {settings.bench} is enrolled with {url}")
+    print(f"Bench {settings.bench} is enrolled with {url}, key {key_name(key.public)}")
     return 0
 
 

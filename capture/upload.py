@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 from urllib.parse import quote
 
 import httpx
 
-from capture.domain.events import Event, canonical
+from capture.domain.evidence import Key, Row
 from capture.errors import UploadError
 from capture.store.eventlog import EventLog
 
@@ -66,14 +67,17 @@ def open_client(url: str, token: str = "", *, timeout_s: float = TIMEOUT_S) -> h
         raise UploadError(f"Server address {url!r} cannot be used ({error}); give the right one") from None
 
 
-def enrol(url: str, code: str, bench: str) -> str:
-    """Trade a one-time code for this bench's token.
+def enrol(url: str, code: str, bench: str, key: Key | None = None) -> str:
+    """Trade a one-time code for this bench's token; the server keeps the public key it is given.
 
     Raises:
         UploadError: the server is away, or refused the code.
     """
     with open_client(url) as client:
-        answer = _ask(client, "POST", "/api/v1/enrolments", json.dumps({"code": code, "bench": bench}).encode())
+        asked = {"code": code, "bench": bench}
+        if key is not None:
+            asked |= {"public_key": key.public, "signs_after": str(key.after)}
+        answer = _ask(client, "POST", "/api/v1/enrolments", json.dumps(asked).encode())
         if answer.code == 403:
             raise UploadError(f"Server {url} refused the code for bench {bench!r}; ask the lead for a new code")
         if answer.code != 200:
@@ -97,10 +101,10 @@ def upload_pending(log: EventLog, client: httpx.Client, batch: int = BATCH) -> U
     log.set_acknowledged(held)
     sent, requests = 0, 1
     while held < last:
-        events = _next_batch(log.events(after=held), batch)
-        held = _send(log, client, events)
+        rows = _next_batch(log.rows(after=held), batch)
+        held = _send(log, client, rows)
         log.set_acknowledged(held)
-        sent, requests = sent + len(events), requests + 1
+        sent, requests = sent + len(rows), requests + 1
     return UploadReport(sent, held, requests)
 
 
@@ -119,7 +123,8 @@ def _what_the_server_holds(log: EventLog, client: httpx.Client) -> int:
     own = log.event(min(held, last))
     if own is None or own.sequence != held or own.hash != digest:
         if own is not None:
-            _post(log, client, [own])  # other content is refused by this: the server keeps it and shows it to the lead
+            # Other content is refused by this: the server keeps it and shows it to the lead.
+            _post(log, client, list(islice(log.rows(after=own.sequence - 1), 1)))
         raise UploadError(
             f"Server {_name(client)} holds {held} events of bench {log.bench!r} and this log {last}, and they differ; "
             "another bench uses this name or this log was replaced, tell the lead"
@@ -127,39 +132,47 @@ def _what_the_server_holds(log: EventLog, client: httpx.Client) -> int:
     return held
 
 
-def _next_batch(events: Iterator[Event], most: int) -> list[Event]:
-    taken: list[Event] = []
+def _next_batch(rows: Iterator[Row], most: int) -> list[Row]:
+    taken: list[Row] = []
     size = 0
-    for event in events:
-        size += len(canonical(event).encode("utf-8"))
+    for row in rows:
+        size += len((row.text or "").encode("utf-8"))
         if taken and size > LARGEST_REQUEST_BYTES:
             break
-        taken.append(event)
+        taken.append(row)
         if len(taken) >= most:
             break
     return taken
 
 
-def _post(log: EventLog, client: httpx.Client, events: list[Event]) -> _Answer:
-    body = f'{{"events":[{",".join(canonical(event) for event in events)}]}}'.encode()
-    answer = _ask(client, "POST", f"{_path(log)}/events", body)
+def _post(log: EventLog, client: httpx.Client, rows: list[Row]) -> _Answer:
+    answer = _ask(client, "POST", f"{_path(log)}/events", body_of(rows, log.seal(rows[-1].sequence, rows[-1].digest)))
     if answer.code != 200:
-        raise _refused(client, answer, _what(events))
+        raise _refused(client, answer, _what(rows))
     return answer
 
 
-def _what(events: list[Event]) -> str:
-    return f"events {events[0].sequence} to {events[-1].sequence}"
+def body_of(rows: Sequence[Row], seal: str | None) -> bytes:
+    """Return an upload: the events' own texts, the signature beside each, and the seal of the last one."""
+    texts = ",".join(row.text or "" for row in rows)
+    if all(row.signature is None for row in rows):
+        return f'{{"events":[{texts}]}}'.encode()
+    signatures = json.dumps([row.signature for row in rows], separators=(",", ":"))
+    return f'{{"events":[{texts}],"signatures":{signatures},"seal":{json.dumps(seal)}}}'.encode()
 
 
-def _send(log: EventLog, client: httpx.Client, events: list[Event]) -> int:
+def _what(rows: list[Row]) -> str:
+    return f"events {rows[0].sequence} to {rows[-1].sequence}"
+
+
+def _send(log: EventLog, client: httpx.Client, rows: list[Row]) -> int:
     """Send events that follow one another; return the highest sequence the server proved to hold."""
-    answer = _post(log, client, events)
+    answer = _post(log, client, rows)
     held, digest = _acknowledgement(client, answer)
-    own = log.event(held) if held >= events[-1].sequence else None
+    own = log.event(held) if held >= rows[-1].sequence else None
     if own is None or own.hash != digest:
         raise UploadError(
-            f"Server {_name(client)} did not acknowledge {_what(events)} as sent; they stay here, tell the lead"
+            f"Server {_name(client)} did not acknowledge {_what(rows)} as sent; they stay here, tell the lead"
         )
     return held
 
@@ -223,6 +236,8 @@ def _refused(client: httpx.Client, answer: _Answer, what: str) -> UploadError:
     name, told = _name(client), _plain(answer.body.get("message", "no reason given"))
     if answer.code == 401:
         return UploadError(f"Server {name} refused this bench's token; enrol this bench again")
+    if answer.body.get("code") == "signature":
+        return UploadError(f"Server {name} refused {what}: {told}; they stay here, enrol this bench again")
     if answer.code == 409 and answer.body.get("code") == "conflict":
         return UploadError(f"Server {name} keeps what it has: {told}")
     if answer.code in (429, 500, 502, 503, 504, 507):

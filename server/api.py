@@ -59,10 +59,10 @@ async def health() -> Response:
 
 @router.post("/enrolments", openapi_extra=_ANY_OBJECT)
 async def enrol(request: Request) -> Response:
-    """Trade a one-time code for a bench's token: {"code", "bench"} -> {"token"}."""
+    """Trade a one-time code for a bench's token: {"code", "bench", "public_key", "signs_after"} -> {"token"}."""
     shop = shop_of(request)
-    asked = sync.read_fields(await read_body(request, shop.settings), ("code", "bench"))
-    token = await run_in_threadpool(auth.enrol, shop.store, asked["code"], asked["bench"], shop.settings.now())
+    code, name, key = sync.read_enrolment(await read_body(request, shop.settings))
+    token = await run_in_threadpool(auth.enrol, shop.store, code, name, shop.settings.now(), key)
     return json_response({"token": token})
 
 
@@ -72,23 +72,24 @@ def _check_token(shop: Shop, bench: str, request: Request) -> None:
 
 @router.get("/benches/{bench}")
 def bench(request: Request, bench: str) -> Response:
-    """Say how far the server holds a bench's log: {"acknowledged", "hash"}."""
+    """Say how far the server holds a bench's log: {"acknowledged", "hash", "conflicts"}."""
     shop = shop_of(request)
     _check_token(shop, bench, request)
     sequence, digest = shop.store.held(bench)
-    return json_response({"acknowledged": sequence, "hash": digest})
+    conflicts = shop.store.count_conflicts_of(bench)
+    return json_response({"acknowledged": sequence, "hash": digest, "conflicts": conflicts})
 
 
 @router.post("/benches/{bench}/events", openapi_extra=_ANY_OBJECT)
 async def receive_events(request: Request, bench: str) -> Response:
-    """Take events of a bench: {"events": [...]} -> {"acknowledged", "hash"} of the last event held."""
+    """Take events of a bench: {"events", "signatures", "seal"} -> {"acknowledged", "hash"} of the last event held."""
     shop = shop_of(request)
     await run_in_threadpool(_check_token, shop, bench, request)
     body = await read_body(request, shop.settings)
 
     def take() -> tuple[int, str]:
-        events = sync.read_events(body, bench)
-        return sync.receive(shop.store, bench, events, instant_text(shop.settings.now()))
+        upload = sync.read_upload(body, bench)
+        return sync.receive(shop.store, bench, upload, instant_text(shop.settings.now()))
 
     sequence, digest = await run_in_threadpool(take)
     return json_response({"acknowledged": sequence, "hash": digest})

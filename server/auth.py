@@ -13,7 +13,8 @@ import hmac
 import re
 import secrets
 
-from server.errors import Malformed, NotAllowed, NoToken, NotTheLead
+from capture.domain.evidence import Key
+from server.errors import Malformed, NotAllowed, NotFound, NoToken, NotTheLead
 from server.settings import Settings, instant_text, password_digest
 from server.store import Store
 
@@ -62,8 +63,11 @@ def new_code(store: Store, bench: str, now: datetime.datetime, good_for: datetim
     return "-".join(signs[i : i + 4] for i in range(0, _CODE_LENGTH, 4))
 
 
-def enrol(store: Store, code: str, bench: str, now: datetime.datetime) -> str:
-    """Trade a code for the bench's token. A code that is wrong, used, too old or another bench's is refused alike."""
+def enrol(store: Store, code: str, bench: str, now: datetime.datetime, key: Key | None = None) -> str:
+    """Trade a code for the bench's token. A code that is wrong, used, too old or another bench's is refused alike.
+
+    A new `key` signs what the server does not hold yet; what it holds stays signed as it was.
+    """
     check_bench_name(bench)
     token = secrets.token_urlsafe(32)
     with store.writing():
@@ -73,7 +77,24 @@ def enrol(store: Store, code: str, bench: str, now: datetime.datetime) -> str:
                 field="code",
             )
         store.set_token(bench, digest(token), instant_text(now))
+        if key is not None:
+            held = store.last(bench)[0]
+            store.add_key(bench, Key(key.public, max(key.after, held)), instant_text(now))
     return token
+
+
+def revoke(store: Store, bench: str) -> int:
+    """End a bench's token and keys; return the last event held of it, which stays as it is.
+
+    Raises:
+        NotFound: no such bench enrolled.
+    """
+    with store.writing():
+        if not store.drop_token(bench):
+            raise NotFound(f"Bench {bench[:80]!r} is not enrolled here", field="bench", value=bench[:80])
+        held = store.last(bench)[0]
+        store.end_keys(bench, held)
+    return held
 
 
 def check_token(store: Store, bench: str, authorization: str) -> None:

@@ -12,9 +12,13 @@ import socket
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from server.errors import ApiError, ServerError, SetupError
 from server.loopback import is_loopback
+
+if TYPE_CHECKING:
+    from server.store import Store
 
 EXIT_ADDRESS = 4
 _SHORTEST_PASSWORD = 10
@@ -39,8 +43,11 @@ def _parser() -> argparse.ArgumentParser:
     code.add_argument("--bench", required=True, help="the bench's name")
     code.add_argument("--hours", type=int, default=24, help="how long the code is good for (default: 24)")
 
-    verify = commands.add_parser("verify", help="check the database and the hash chain of every bench")
-    for one in (serve, code, verify):
+    revoke = commands.add_parser("revoke", help="take nothing more from a bench: its token and its key end now")
+    revoke.add_argument("--bench", required=True, help="the bench's name")
+
+    verify = commands.add_parser("verify", help="check the database, the hash chain and signatures of every bench")
+    for one in (serve, code, revoke, verify):
         one.add_argument("--data", type=Path, required=True, help="folder of the server's database")
     return parser
 
@@ -53,6 +60,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             return _serve(options)
         if options.command == "enrolment-code":
             return _enrolment_code(options)
+        if options.command == "revoke":
+            return _revoke(options)
         return _verify(options)
     except ApiError as error:
         print(f"benchcall-server: {error}", file=sys.stderr)
@@ -150,21 +159,39 @@ def _enrolment_code(options: argparse.Namespace) -> int:
     return 0
 
 
-def _verify(options: argparse.Namespace) -> int:
+def _open_store(options: argparse.Namespace) -> Store:
+    """Open a database that must be there already."""
     from server.settings import Settings
     from server.store import Store
-    from server.sync import verify
 
     database = Settings(options.data).database
     if not database.exists():
         raise SetupError(f"Database {database} is not there; give the --data of the server")
-    store = Store.open(database)
+    return Store.open(database)
+
+
+def _revoke(options: argparse.Namespace) -> int:
+    from server.auth import revoke
+
+    store = _open_store(options)
     try:
-        wrong = verify(store)
+        held = revoke(store, options.bench)
+    finally:
+        store.close()
+    print(f"Bench {options.bench} is revoked; its events 1 to {held} stay, nothing more is taken from it")
+    return 0
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from server.sync import unsigned, verify
+
+    store = _open_store(options)
+    try:
+        wrong, not_signed = verify(store), unsigned(store)
         events, benches = store.count_events(), len(store.bench_names())
     finally:
         store.close()
-    for line in wrong:
+    for line in (*wrong, *not_signed):
         print(line)
     print(f"{events} events of {benches} benches, {'chains whole' if not wrong else f'{len(wrong)} wrong'}")
     return 1 if wrong else 0

@@ -92,6 +92,13 @@ class Gap(ApiError):
     code = "gap"
 
 
+class WrongSignature(ApiError):
+    """An event is not signed by the key its bench enrolled with; it was not taken."""
+
+    http_code = 422
+    code = "signature"
+
+
 class TooLarge(ApiError):
     """The body is larger than the server takes."""
 

@@ -58,7 +58,24 @@ def search_events(db: Database) -> None:
         db.execute("INSERT INTO search (rowid, said) VALUES (?, ?)", (received, indexed(from_json(text))))
 
 
-STEPS = (hold_events_and_benches, search_events)
+def keep_signatures(db: Database) -> None:
+    """The signature beside each event, null where the bench did not sign; benches' public keys; the newest seals.
+
+    `after`: the key signs events above it. `until`: null, or the last event it counts for since it was revoked.
+    A seal is the bench's own signature that its log had this event at this place.
+    """
+    db.execute("ALTER TABLE events ADD COLUMN signature TEXT")
+    db.execute(
+        "CREATE TABLE bench_keys (bench TEXT NOT NULL, public TEXT NOT NULL, after INTEGER NOT NULL, until INTEGER, "
+        "enrolled_at TEXT NOT NULL, PRIMARY KEY (bench, public)) STRICT"
+    )
+    db.execute(
+        "CREATE TABLE seals (bench TEXT PRIMARY KEY, sequence INTEGER NOT NULL, hash TEXT NOT NULL, "
+        "signature TEXT NOT NULL) STRICT"
+    )
+
+
+STEPS = (hold_events_and_benches, search_events, keep_signatures)
 
 migrations = Migrations("server")
 for step in STEPS:

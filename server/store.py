@@ -16,6 +16,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from capture.domain.events import FIRST_PREVIOUS, Event, from_json
+from capture.domain.evidence import Key, Row
 from server.errors import StoreError
 from server.migrations import APPLICATION_ID, STEPS, migrations
 from server.search import indexed
@@ -133,12 +134,15 @@ class Store:
         ).fetchone()
         return None if row is None else str(row[0])
 
-    def add_event(self, event: Event, text: str, digest: str, received_at: str) -> None:
+    def add_event(
+        self, event: Event, text: str, digest: str, received_at: str, signature: str | None = None
+    ) -> None:
         """Put an event at the end of its bench; `text` is its canonical text, `digest` the hash of that."""
         job = event.body.get("job")
         added = self._writer.execute(
-            "INSERT INTO events (bench, sequence, job, received_at, hash, canonical) VALUES (?, ?, ?, ?, ?, ?)",
-            (event.bench, event.sequence, job, received_at, digest, text),
+            "INSERT INTO events (bench, sequence, job, received_at, hash, canonical, signature) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (event.bench, event.sequence, job, received_at, digest, text, signature),
         )
         if said := indexed(event):
             self._writer.execute("INSERT INTO search (rowid, said) VALUES (?, ?)", (added.lastrowid, said))
@@ -174,7 +178,61 @@ class Store:
             (bench, token_sha256, now),
         )
 
+    def drop_token(self, bench: str) -> bool:
+        """Have a bench's token no longer count; False when there is no such bench."""
+        return self._writer.execute("UPDATE benches SET token_sha256 = '' WHERE name = ?", (bench,)).rowcount == 1
+
+    def add_key(self, bench: str, key: Key, now: str) -> None:
+        """Keep a bench's public key. A key that is known keeps where it begins and counts again without an end."""
+        self._writer.execute(
+            "INSERT INTO bench_keys (bench, public, after, enrolled_at) VALUES (?, ?, ?, ?) "
+            "ON CONFLICT (bench, public) DO UPDATE SET until = NULL",
+            (bench, key.public, key.after, now),
+        )
+
+    def end_keys(self, bench: str, sequence: int) -> None:
+        """Have a bench's keys count for no event above `sequence`."""
+        self._writer.execute("UPDATE bench_keys SET until = ? WHERE bench = ? AND until IS NULL", (sequence, bench))
+
+    def keys_to_write_by(self, bench: str) -> tuple[list[Key], int | None]:
+        """A bench's public keys, oldest first, and the last event the newest counts for (None: no end)."""
+        return _keys(self._writer.execute(_KEYS, (bench,)).fetchall())
+
+    def set_seal(self, bench: str, sequence: int, digest: str, signature: str) -> None:
+        """Keep the newest seal of a bench."""
+        self._writer.execute(
+            "INSERT INTO seals (bench, sequence, hash, signature) VALUES (?, ?, ?, ?) ON CONFLICT (bench) DO UPDATE "
+            "SET sequence = excluded.sequence, hash = excluded.hash, signature = excluded.signature "
+            "WHERE excluded.sequence >= sequence",
+            (bench, sequence, digest, signature),
+        )
+
     # ---- read by pages
+
+    def keys(self, bench: str) -> tuple[list[Key], int | None]:
+        """A bench's public keys, oldest first, and the last event the newest counts for (None: no end)."""
+        return _keys(self._read(_KEYS, bench))
+
+    def seal(self, bench: str) -> tuple[int, str, str] | None:
+        """(sequence, hash, signature) of the newest seal of a bench."""
+        rows = self._read("SELECT sequence, hash, signature FROM seals WHERE bench = ?", bench)
+        return (int(rows[0][0]), rows[0][1], rows[0][2]) if rows else None
+
+    def rows_of_bench(self, bench: str) -> Iterator[Row]:
+        """A bench's events as they are kept, in sequence, a few hundred at a time."""
+        after = 0
+        while rows := self._read(
+            "SELECT sequence, hash, canonical, signature FROM events WHERE bench = ? AND sequence > ? "
+            "ORDER BY sequence LIMIT 500",
+            bench,
+            after,
+        ):
+            yield from (Row(*one) for one in rows)
+            after = rows[-1][0]
+
+    def count_conflicts_of(self, bench: str) -> int:
+        """How many conflicts are kept of one bench."""
+        return int(self._read("SELECT count(*) FROM conflicts WHERE bench = ?", bench)[0][0])
 
     def token_sha256(self, bench: str) -> str | None:
         """Digest of a bench's token, None for a bench that never enrolled."""
@@ -301,6 +359,13 @@ class Store:
             if migrations.pending(db):
                 migrations.apply(db)
         self._reader.execute("PRAGMA query_only = ON")
+
+
+_KEYS = "SELECT public, after, until FROM bench_keys WHERE bench = ? ORDER BY after, rowid"
+
+
+def _keys(rows: list[Any]) -> tuple[list[Key], int | None]:
+    return [Key(public, after) for public, after, _ in rows], rows[-1][2] if rows else None
 
 
 def _explain(error: sqlite3.Error, path: Path) -> StoreError:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from capture.domain.errors import ChainError, DomainError
-from capture.domain.events import Event, canonical, from_dict, from_json, verify_chain
-from server.errors import ApiError, Conflict, Gap, Malformed
+from capture.domain.events import Event, canonical, from_dict
+from capture.domain.evidence import Chain, Key, key_for
+from capture.domain.signature import event_statement, is_public_key, is_signed, job_mark, key_name, seal_statement
+from server.errors import ApiError, Conflict, Gap, Malformed, WrongSignature
 from server.store import Store
 
 MOST_EVENTS = 1000
@@ -19,11 +22,20 @@ _LARGEST_SEQUENCE = 2**53  # what any JSON reader keeps exactly
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """An event as it came, with its canonical text and the digest of that."""
+    """An event as it came, with its canonical text, the digest of that, and the signature sent beside it."""
 
     event: Event
     text: str
     digest: str
+    signature: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Upload:
+    """What one request brought: events in their order, and the bench's seal of the last one, None without."""
+
+    events: list[Received]
+    seal: str | None = None
 
 
 def read_json(body: bytes) -> Any:
@@ -73,18 +85,40 @@ def read_fields(body: bytes, names: Sequence[str]) -> dict[str, str]:
     return data
 
 
-def read_events(body: bytes, bench: str) -> list[Received]:
+def read_enrolment(body: bytes) -> tuple[str, str, Key | None]:
+    """Read an enrolment: code, bench, and the bench's public key with the event after which it signs, if any."""
+    data = read_json(body)
+    with_key = isinstance(data, dict) and "public_key" in data
+    asked = read_fields(body, ("code", "bench", "public_key", "signs_after") if with_key else ("code", "bench"))
+    if not with_key:
+        return asked["code"], asked["bench"], None
+    if not is_public_key(asked["public_key"]):
+        raise Malformed("public_key must be 64 hex digits", field="public_key", value=asked["public_key"][:80])
+    if not re.fullmatch(r"[0-9]{1,15}", asked["signs_after"]):
+        raise Malformed("signs_after must be a count", field="signs_after", value=asked["signs_after"][:80])
+    return asked["code"], asked["bench"], Key(asked["public_key"], int(asked["signs_after"]))
+
+
+def read_upload(body: bytes, bench: str) -> Upload:
     """Read the events of an upload, every one checked before any is stored.
 
     Raises:
         Malformed: names the first event that is wrong, and what is wrong with it.
     """
     data = read_json(body)
-    if not isinstance(data, dict) or set(data) != {"events"} or not isinstance(data["events"], list):
-        raise Malformed("The body must be an object with exactly one field, events, a list", field="events")
+    forms = ({"events"}, {"events", "signatures", "seal"})
+    if not isinstance(data, dict) or set(data) not in forms or not isinstance(data["events"], list):
+        raise Malformed("The body must be an object with events, a list, and signatures and seal", field="events")
     if not 1 <= len(data["events"]) <= MOST_EVENTS:
         raise Malformed(f"Send 1 to {MOST_EVENTS} events at a time", field="events", value=str(len(data["events"])))
-    return [_read_event(one, bench, place) for place, one in enumerate(data["events"], 1)]
+    signatures, seal = data.get("signatures", [None] * len(data["events"])), data.get("seal")
+    if not isinstance(signatures, list) or len(signatures) != len(data["events"]):
+        raise Malformed("signatures must be a list with one entry for each event", field="signatures")
+    for one in (*signatures, seal):
+        if one is not None and not (isinstance(one, str) and re.fullmatch(r"[0-9a-f]{128}", one)):
+            raise Malformed("A signature is 128 hex digits or null", field="signatures", value=repr(one)[:80])
+    events = [_read_event(one, bench, place) for place, one in enumerate(data["events"], 1)]
+    return Upload([replace(one, signature=by) for one, by in zip(events, signatures, strict=True)], seal)
 
 
 def _read_event(data: Any, bench: str, place: int) -> Received:
@@ -108,7 +142,7 @@ def _read_event(data: Any, bench: str, place: int) -> Received:
     return Received(event, text, digest)
 
 
-def receive(store: Store, bench: str, received: Sequence[Received], at: str) -> tuple[int, str]:
+def receive(store: Store, bench: str, upload: Upload, at: str) -> tuple[int, str]:
     """Take what is new and follows; return the last (sequence, hash) held of the bench.
 
     What is held already is passed over when it is equal. What differs is kept as a conflict and shown to the
@@ -119,20 +153,24 @@ def receive(store: Store, bench: str, received: Sequence[Received], at: str) -> 
     Raises:
         Conflict: another content under a sequence held, or an event that does not follow from the last held.
         Gap: events are missing; `value` is the last sequence held.
+        WrongSignature: not signed by the key the bench enrolled with; what came before stays taken.
         StoreError: nothing was stored.
     """
     refusal: ApiError | None = None
     with store.writing():
         last, last_hash = store.last(bench)
-        for one in received:
-            refusal = _refuse(store, one, last, last_hash)
+        keys, until = store.keys_to_write_by(bench)
+        for one in upload.events:
+            refusal = _refuse(store, one, last, last_hash) or _not_signed(one, last, keys, until)
             if isinstance(refusal, Conflict):
                 store.add_conflict(one.event, one.text, one.digest, at)
             if refusal is not None:
                 break
             if one.event.sequence > last:
-                store.add_event(one.event, one.text, one.digest, at)
+                store.add_event(one.event, one.text, one.digest, at, one.signature)
                 last, last_hash = one.event.sequence, one.digest
+        if refusal is None and upload.seal is not None:
+            refusal = _keep_seal(store, bench, upload, keys)
     if refusal is not None:
         raise refusal
     return last, last_hash
@@ -165,27 +203,74 @@ def _refuse(store: Store, one: Received, last: int, last_hash: str) -> ApiError 
     return None
 
 
+def _not_signed(one: Received, last: int, keys: Sequence[Key], until: int | None) -> ApiError | None:
+    """Return the refusal of an event that its bench's key did not sign, None when it did or need not have."""
+    sequence = one.event.sequence
+    key = key_for(keys, sequence)
+    if sequence <= last or (key is None and not keys):
+        return None
+    named = f"Event {sequence} of bench {one.event.bench!r}"
+    if until is not None and sequence > until:
+        return WrongSignature(f"{named} came after its key was revoked", field="signatures", value=str(sequence))
+    if key is None:
+        return None  # older than the bench's first key
+    mark = job_mark(one.event.body.get("job"))
+    statement = event_statement(one.event.bench, sequence, mark, one.digest)
+    if one.signature is not None and is_signed(key.public, statement, one.signature):
+        return None
+    how = "is not signed" if one.signature is None else "has a wrong signature"
+    message = f"{named} {how}; its key here is {key_name(key.public)}"
+    return WrongSignature(message, field="signatures", value=str(sequence))
+
+
+def _keep_seal(store: Store, bench: str, upload: Upload, keys: Sequence[Key]) -> ApiError | None:
+    """Keep the bench's seal of the last event sent, when it is the one held; refuse a seal that is not the bench's."""
+    last, seal = upload.events[-1], upload.seal or ""
+    if not keys:
+        return None
+    statement = seal_statement(bench, last.event.sequence, last.digest)
+    if not any(is_signed(key.public, statement, seal) for key in keys):
+        return WrongSignature(f"The seal of bench {bench!r} is not signed by its key", field="seal")
+    store.set_seal(bench, last.event.sequence, last.digest, seal)
+    return None
+
+
 def verify(store: Store) -> list[str]:
-    """Check file, texts, hashes and chains of all benches; return one line for each thing that is wrong."""
+    """Check file, texts, hashes, chains, signatures, seals of all benches; return one line for each thing wrong."""
     damage = store.damage()
     wrong = [f"Database {store.path} is damaged ({damage}); restore a backup"] if damage else []
     for bench in store.bench_names():
         try:
-            verify_chain(_checked(store, bench))
-        except ChainError as error:
-            wrong.append(f"Bench {bench}: {error}")
+            _verify_bench(store, bench)
         except DomainError as error:
-            wrong.append(f"Bench {bench}: an event cannot be read ({error})")
+            wrong.append(f"Bench {bench}: {error}")
     return wrong
 
 
-def _checked(store: Store, bench: str) -> Any:
-    for text, digest in store.events_of_bench(bench):
-        event = from_json(text)
-        if event.bench != bench or event.hash != digest or canonical(event) != text:
-            raise ChainError(
-                f"Event {event.sequence} was changed after it was received",
-                sequence=event.sequence,
-                remedy="compare it with the bench's log",
-            )
-        yield event
+def unsigned(store: Store) -> list[str]:
+    """Return one line for each bench whose events are not all signed."""
+    found = []
+    for bench in store.bench_names():
+        first = min((key.after for key in store.keys(bench)[0]), default=store.held(bench)[0])
+        if count := min(first, store.held(bench)[0]):
+            found.append(f"Bench {bench}: events 1 to {count} are not signed; who has this database could change them")
+    return found
+
+
+def _verify_bench(store: Store, bench: str) -> None:
+    keys, _ = store.keys(bench)
+    seal = store.seal(bench)
+    chain = Chain(bench, keys)
+    for row in store.rows_of_bench(bench):
+        chain.take(row)
+        if seal is not None and seal[:2] == (row.sequence, row.digest):
+            statement = seal_statement(bench, row.sequence, row.digest)
+            if not any(is_signed(key.public, statement, seal[2]) for key in keys):
+                raise ChainError(f"The seal of event {row.sequence} was changed", sequence=row.sequence)
+            seal = None
+    if seal is not None:
+        raise ChainError(
+            f"Event {min(seal[0], chain.sequence + 1)} is missing; the bench sealed its log up to event {seal[0]}",
+            sequence=min(seal[0], chain.sequence + 1),
+            remedy="restore a backup, or let the bench send again",
+        )

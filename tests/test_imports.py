@@ -60,6 +60,7 @@ MAY_USE: dict[str, tuple[str, ...]] = {
     "capture.conversation": (),
     "capture.dialogue": (),
     "capture.domain": ("pint",),
+    "capture.domain.signature": ("cryptography",),
     "capture.errors": (),
     "capture.language": (),
     "capture.session": (),

@@ -33,6 +33,14 @@ class LogTooNew(StoreError):
     """The log was written by a newer program."""
 
 
+class LogNotSigned(StoreError):
+    """The log's events are signed, and the key to sign the next one is not at hand or is another one."""
+
+
+class LogCutOff(StoreError):
+    """The log's signed end names another last event than the log holds."""
+
+
 class LogClosed(StoreError):
     """The log was used after `close`."""
 

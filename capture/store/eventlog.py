@@ -19,10 +19,13 @@ from typing import Any, Self
 from sqlite_utils import Database
 
 from capture.domain.errors import ChainError, EventError
-from capture.domain.events import FIRST_PREVIOUS, Event, canonical, checked_body, from_json, verify_chain
+from capture.domain.events import FIRST_PREVIOUS, Event, canonical, checked_body, from_json
+from capture.domain.evidence import Chain, Key, Row
+from capture.domain.signature import Signer, seal_statement
 from capture.errors import StoreError
 from capture.store.errors import LogDamaged, LogFull, LogOfAnotherBench, LogReadOnly, LogTooNew, explain
 from capture.store.migrations import APPLICATION_ID, STEPS, migrations
+from capture.store.signatures import Signatures
 
 BUSY_S = 3.0
 _PAGE = 500
@@ -35,17 +38,20 @@ class EventLog:
     stored then.
     """
 
-    def __init__(self, path: Path, bench: str, db: Database) -> None:
+    def __init__(self, path: Path, bench: str, db: Database, signer: Signer | None = None) -> None:
         self.path = path
         self.bench = bench
         self._db = db
+        self._signatures = Signatures(db, path, bench, signer)
 
     @classmethod
-    def open(cls, path: Path, bench: str, *, busy_s: float = BUSY_S) -> EventLog:
+    def open(cls, path: Path, bench: str, *, busy_s: float = BUSY_S, signer: Signer | None = None) -> EventLog:
         """Open the log of `bench`, making the file on first use.
 
         Args:
             busy_s: how long to wait for another program that is writing.
+            signer: the bench's key; events appended from here on carry its signature. Without one a log that is
+                signed can be read and not written.
         """
         is_new = _make_file(path)
         try:
@@ -53,12 +59,12 @@ class EventLog:
         except sqlite3.Error as error:
             raise explain(error, path) from None
         db = Database(connection, execute_plugins=False)
-        log = cls(path, bench, db)
+        log = cls(path, bench, db, signer)
         try:
             with log._explained():
                 log._prepare()
             if is_new:
-                _sync_folder(path.parent)
+                sync_folder(path.parent)
         except BaseException:
             db.close()
             raise
@@ -80,9 +86,35 @@ class EventLog:
             text, digest = _text_and_hash(event)
             stored = from_json(text)  # what will be read is what is given back
             self._db.execute(
-                "INSERT INTO events (sequence, hash, canonical) VALUES (?, ?, ?)", (stored.sequence, digest, text)
+                "INSERT INTO events (sequence, hash, canonical, signature) VALUES (?, ?, ?, ?)",
+                (stored.sequence, digest, text, self._signatures.sign(stored, digest)),
             )
         return stored
+
+    def rows(self, after: int = 0) -> Iterator[Row]:
+        """Give the rows whose sequence is above `after` as they are kept, unread. No transaction stays open."""
+        while True:
+            with self._explained():
+                found = self._db.execute(
+                    "SELECT sequence, hash, canonical, signature FROM events WHERE sequence > ? "
+                    "ORDER BY sequence LIMIT ?",
+                    (after, _PAGE),
+                ).fetchall()
+            yield from (Row(*one) for one in found)
+            if len(found) < _PAGE:
+                return
+            after = found[-1][0]
+
+    @property
+    def keys(self) -> tuple[Key, ...]:
+        """The public keys that signed this log, oldest first; none of a log that is not signed."""
+        with self._explained():
+            return self._signatures.keys
+
+    def seal(self, sequence: int, digest: str) -> str | None:
+        """Return the bench's signature that its log has this event at this place; None without a key."""
+        signer = self._signatures.signer
+        return signer.sign(seal_statement(self.bench, sequence, digest)) if signer else None
 
     def events(self, after: int = 0) -> Iterator[Event]:
         """Give the events whose sequence is above `after`, in order. No transaction stays open meanwhile."""
@@ -128,25 +160,65 @@ class EventLog:
             self._db.execute("UPDATE acknowledged SET sequence = ?", (sequence,))
 
     def verify(self) -> tuple[int, str]:
-        """Check the file, every event's text and hash, and the chain; return the last (sequence, hash).
+        """Check all that `examine` checks; return the last (sequence, hash)."""
+        chain = self.examine()
+        return chain.sequence, chain.last_hash
+
+    def examine(self) -> Chain:
+        """Check the file, every event's text and hash, the chain, the signatures and the end; return what was found.
 
         Raises:
-            LogDamaged: SQLite finds the file damaged, or an event cannot be read.
-            ChainError: names the first event that was changed, dropped or put in.
+            LogDamaged: SQLite finds the file damaged.
+            ChainError: names the first event that was changed, dropped, put in, cut off or not signed as it must be.
         """
         with self._explained():
             found = self._db.execute("PRAGMA integrity_check(1)").fetchone()[0]
         if found != "ok":
             what = " ".join(found.split())  # SQLite's finding has several lines
             raise LogDamaged(f"Event log {self.path} is damaged ({what}); keep the file and go on with a backup")
-        sequence, digest = verify_chain(self._checked_rows())
-        if self.acknowledged > sequence:
+        chain = self._walk(checks_signatures=False)
+        if self.acknowledged > chain.sequence:
             raise ChainError(
-                f"Event {sequence + 1} is missing; the server has acknowledged up to {self.acknowledged}",
-                sequence=sequence + 1,
+                f"Event {chain.sequence + 1} is missing; the server has acknowledged up to {self.acknowledged}",
+                sequence=chain.sequence + 1,
                 remedy="look for the lost part of the log",
             )
-        return sequence, digest
+        with self._explained():
+            wrong = self._signatures.wrong_end(chain)
+        if wrong is not None:
+            self._walk(checks_signatures=True)  # names the event, where it is one
+            raise wrong
+        return chain
+
+    def data_used(self, day: str) -> tuple[int, int]:
+        """Bytes (sent, received) on a day, "YYYY-MM-DD" of the bench's clock."""
+        with self._explained():
+            row = self._db.execute("SELECT sent, received FROM data_use WHERE day = ?", (day,)).fetchone()
+        return (0, 0) if row is None else (int(row[0]), int(row[1]))
+
+    def add_data_used(self, day: str, sent: int, received: int) -> None:
+        """Count bytes to and from the server."""
+        with self._explained(), self._writing():
+            self._db.execute(
+                "INSERT INTO data_use (day, sent, received) VALUES (?, ?, ?) ON CONFLICT (day) "
+                "DO UPDATE SET sent = sent + excluded.sent, received = received + excluded.received",
+                (day, sent, received),
+            )
+
+    def copy_to(self, path: Path) -> None:
+        """Copy the log as it is now into a new file, while it is in use; the copy is on the disk when this returns."""
+        _make_file(path)
+        try:
+            with self._explained():
+                copy = sqlite3.connect(path, isolation_level=None)
+                try:
+                    self._db.conn.backup(copy)
+                    copy.execute("PRAGMA journal_mode = DELETE")  # one file, to be carried
+                finally:
+                    copy.close()
+            sync_file(path)
+        except OSError as error:
+            raise StoreError(f"Copy {path} was not written ({error.strerror}); make room or check the disk") from None
 
     def close(self) -> None:
         """Close the file; closing twice is harmless."""
@@ -196,6 +268,9 @@ class EventLog:
                 f"Event log {self.path} belongs to bench {row[0]!r}, not {self.bench!r}; "
                 "set this bench's name, or give another data folder"
             )
+        if self._signatures.is_new_key:
+            with self._writing():
+                self._signatures.take_up_key(self._last())
 
     def _last(self) -> tuple[int, str]:
         row = self._db.execute("SELECT sequence, hash FROM events ORDER BY sequence DESC LIMIT 1").fetchone()
@@ -209,20 +284,11 @@ class EventLog:
                 f"Event {sequence} of {self.path} cannot be read ({error}); keep the file and go on with a backup"
             ) from None
 
-    def _checked_rows(self) -> Iterator[Event]:
-        with self._explained():
-            rows = self._db.execute("SELECT sequence, hash, canonical FROM events ORDER BY sequence")
-            for sequence, digest, text in rows:
-                event = self._read(sequence, text)
-                is_whole = event.sequence == sequence and event.bench == self.bench and canonical(event) == text
-                if not is_whole or hashlib.sha256(text.encode("utf-8")).hexdigest() != digest:
-                    raise ChainError(
-                        f"Event {sequence} was changed after it was written",
-                        sequence=sequence,
-                        value=digest,
-                        remedy="compare it with the server's copy",
-                    )
-                yield event
+    def _walk(self, *, checks_signatures: bool) -> Chain:
+        chain = Chain(self.bench, self.keys, checks_signatures)
+        for row in self.rows():
+            chain.take(row)
+        return chain
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
@@ -270,7 +336,16 @@ def _make_file(path: Path) -> bool:
     return True
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_file(path: Path) -> None:
+    """Have a file's content on the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sync_folder(folder: Path) -> None:
     """Have the folder's own entries on the disk, so that a new log is still there after a power loss."""
     for one in (folder, folder.parent):
         try:

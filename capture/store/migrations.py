@@ -43,7 +43,33 @@ def keep_what_the_server_acknowledged(db: Database) -> None:
     db.execute("INSERT INTO acknowledged (one, sequence) VALUES (1, 0)")
 
 
-STEPS = (make_the_log, keep_what_the_server_acknowledged)
+def sign_the_events(db: Database) -> None:
+    """A signature beside each event, null for those written before; the keys that signed; the signed end of the log.
+
+    `keys.after`: the sequence above which a key signs. `head`: the last event and the rolling digest of all
+    signatures, signed; it is replaced with every event, so an end that was cut off lacks its own.
+    """
+    db.execute("ALTER TABLE events ADD COLUMN signature TEXT")
+    db.execute("CREATE TABLE keys (public TEXT PRIMARY KEY, after INTEGER NOT NULL CHECK (after >= 0)) STRICT")
+    for verb in ("UPDATE", "DELETE"):
+        db.execute(
+            f"CREATE TRIGGER keys_never_{verb.lower()} BEFORE {verb} ON keys "
+            "BEGIN SELECT RAISE(ABORT, 'a key is never changed; another one follows it'); END"
+        )
+    db.execute(
+        "CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), sequence INTEGER NOT NULL, "
+        "signatures TEXT NOT NULL, signature TEXT NOT NULL) STRICT"
+    )
+
+
+def count_the_data_sent(db: Database) -> None:
+    """Bytes to and from the server by day of the bench's clock."""
+    db.execute(
+        "CREATE TABLE data_use (day TEXT PRIMARY KEY, sent INTEGER NOT NULL, received INTEGER NOT NULL) STRICT"
+    )
+
+
+STEPS = (make_the_log, keep_what_the_server_acknowledged, sign_the_events, count_the_data_sent)
 
 migrations = Migrations("event log")
 for step in STEPS:

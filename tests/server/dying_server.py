@@ -36,10 +36,12 @@ def arm(where: str) -> None:
     if where == "within":
         add = Store.add_event
 
-        def add_or_die(self: Store, event: Event, text: str, digest: str, received_at: str) -> None:
+        def add_or_die(
+            self: Store, event: Event, text: str, digest: str, received_at: str, signature: str | None = None
+        ) -> None:
             if event.sequence % 2 == 0:
                 die()
-            add(self, event, text, digest, received_at)
+            add(self, event, text, digest, received_at, signature)
 
         Store.add_event = add_or_die  # type: ignore[method-assign]
     elif where == "before":

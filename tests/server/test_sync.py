@@ -302,7 +302,8 @@ def test_verify_names_what_was_changed_in_the_server_s_database(own_server: Serv
         send(client, "bench-1", events)
     own_server.stop()
     whole = run("verify", own_server.data)
-    assert (whole.returncode, whole.stdout) == (0, "6 events of 1 benches, chains whole\n")
+    assert whole.returncode == 0 and whole.stdout.endswith("6 events of 1 benches, chains whole\n")
+    assert "Bench bench-1: events 1 to 6 are not signed" in whole.stdout
     raw = sqlite3.connect(own_server.data / "server.db")
     with pytest.raises(sqlite3.IntegrityError, match="never changed"):
         raw.execute("UPDATE events SET canonical = 'x' WHERE sequence = 2")
@@ -313,5 +314,5 @@ def test_verify_names_what_was_changed_in_the_server_s_database(own_server: Serv
     raw.close()
     changed = run("verify", own_server.data)
     assert changed.returncode == 1
-    assert changed.stdout.startswith("Bench bench-1: Event 2 was changed after it was received")
+    assert changed.stdout.startswith("Bench bench-1: Event 2 was changed after it was written")
     own_server.start()

@@ -260,7 +260,7 @@ def test_verify_notices_that_acknowledged_events_were_cut_off(event_log: EventLo
 def test_verify_names_an_event_that_cannot_be_read(event_log: EventLog) -> None:
     add(event_log, 2)
     tampered(event_log.path, "UPDATE events SET canonical = '{\"NaN\": NaN}' WHERE sequence = 2")
-    with pytest.raises(LogDamaged, match="Event 2 of "):
+    with pytest.raises(ChainError, match="Event 2 cannot be read"):
         event_log.verify()
 
 
@@ -476,7 +476,11 @@ def test_a_killed_process_keeps_every_event_it_called_stored(tmp_path: Path, aft
     assert writer.stdout is not None
     said = [writer.stdout.readline() for _ in range(after)]
     os.kill(writer.pid, signal.SIGKILL)
-    said += writer.communicate(timeout=20)[0].splitlines(keepends=True)
+    assert writer.stdin is not None
+    writer.stdin.close()
+    with writer.stdout:
+        said += writer.stdout.readlines()  # through the same reader, which may hold lines that it read ahead
+    writer.wait(timeout=20)
     whole = [line for line in said if line.endswith("\n")]
     with EventLog.open(path, "bench-1") as log:
         sequence, _ = log.verify()
