@@ -133,8 +133,8 @@ def _modules(text: str, symbol: str) -> list[list[bool]]:
         made = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.QRCode, ec_level="M")
     else:
         made = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.DataMatrix, force_square=True)
-    picture: Any = made.to_image(scale=1, add_quiet_zones=False)  # one byte a module, as a buffer
-    return [[sign == 0 for sign in row] for row in memoryview(picture).tolist()]
+    picture: Any = memoryview(made.to_image(scale=1, add_quiet_zones=False))  # type: ignore[arg-type]
+    return [[sign == 0 for sign in row] for row in picture.tolist()]  # one byte a module
 
 
 def _runs(line: Sequence[bool]) -> Iterator[tuple[int, int]]:
