@@ -487,7 +487,9 @@ def test_another_number_of_decimals_does_change_the_prompt(inch_plan: Inspection
 
 
 def test_the_state_of_a_session_that_hearing_may_know_has_no_value_in_it() -> None:
-    assert {one.name for one in fields(Listening)} == {"mode", "position", "characteristics", "gauge", "decimals"}
+    assert {one.name for one in fields(Listening)} == {
+        "mode", "position", "characteristics", "gauge", "decimals", "stage",
+    }  # fmt: skip
 
 
 # --- the prompt

@@ -131,10 +131,11 @@ def _tags() -> list[bytes]:
 
 
 def _events() -> list[bytes]:
-    bodies: dict[str, object] = {"text": "x", "int": 1, "texts": ["x"], "quantity": {"text": "1.250", "unit": "in"}}
+    quantity = {"text": "1.250", "unit": "in"}
+    bodies: dict[str, object] = {"text": "x", "int": 1, "texts": ["x"], "quantity": quantity, "overhauls": []}
     found = []
     for kind, fields in KINDS.items():
-        body = {name: bodies[rule.rstrip("?")] for name, rule in fields.items()}
+        body = {name: bodies[rule.rstrip("?-")] for name, rule in fields.items()}
         try:
             whole = checked_body(kind, body)
         except DomainError:
