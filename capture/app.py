@@ -28,7 +28,7 @@ from capture.session import Session, handle
 from capture.speech.endpoint import Endpointer, SpokenOver
 from capture.speech.voice import tone
 from capture.speech.words import RATE_HZ, Hearing, Recogniser, Samples, Utterance
-from capture.store.eventlog import EventLog
+from capture.store.eventlog import EventLog, sync_folder
 
 FRAME = 512
 """Samples in one frame: 32 ms."""
@@ -97,6 +97,7 @@ class ClipStore:
                 file.flush()
                 os.fsync(file.fileno())
             os.replace(part, path)
+            sync_folder(self.folder)
         except (OSError, soundfile.SoundFileError) as error:
             part.unlink(missing_ok=True)
             raise StoreError(f"Clip {digest[:12]} was not written ({error}); make room or check the disk") from None

@@ -53,7 +53,16 @@ def _parser() -> argparse.ArgumentParser:
     enrol.add_argument("code", help="the one-time code the server gave")
 
     commands.add_parser("upload", help="send what the server has not acknowledged")
-    commands.add_parser("verify", help="check the hash chain of this bench's log")
+    verify = commands.add_parser("verify", help="check this bench's log, or any log, backup or exported record")
+    verify.add_argument("path", nargs="?", type=Path, help="a log, a backup's folder, or a record as HTML or JSON")
+    verify.add_argument("--key", default="", help="the public key, or its short name, that must have signed it")
+    backup = commands.add_parser("backup", help="copy log, clips and jobs into a new folder, also while the bench runs")
+    backup.add_argument("folder", type=Path)
+    restore = commands.add_parser("restore", help="verify a backup and put it into an empty data folder")
+    restore.add_argument("folder", type=Path)
+    clips = commands.add_parser("clips", help="remove audio older than the shop keeps it; the digests stay")
+    clips.add_argument("--older-than", type=int, required=True, metavar="DAYS", help="age of the event that names it")
+    clips.add_argument("--by", required=True, metavar="WHO", help="badge of the person who has it removed")
 
     job = commands.add_parser("job", help="put a job on this bench, or list them")
     job.add_argument("name", nargs="?", help="job name as on its tag: capitals, digits and hyphens")
@@ -161,7 +170,13 @@ def _dispatch(options: argparse.Namespace) -> int:
     if options.command == "upload":
         return keep.upload(settings)
     if options.command == "verify":
-        return keep.verify(settings)
+        return keep.verify(settings, options.path, options.key)
+    if options.command == "backup":
+        return keep.backup(settings, options.folder)
+    if options.command == "restore":
+        return keep.restore(settings, options.folder)
+    if options.command == "clips":
+        return keep.clips(settings, options.older_than, options.by)
     if options.command == "job":
         return keep.job(settings, options.name, options.plan, tuple(options.earlier), options.earlier_date)
     return keep.report(settings, options.job, options.file)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Callable, Sequence
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from capture import report as pages
 from capture.domain.identifiers import TagText, to_text
@@ -19,6 +21,9 @@ from capture.errors import CaptureError, SettingsError, StoreError, UploadError
 from capture.settings import Settings
 from capture.store.eventlog import EventLog
 from capture.store.keys import bench_key
+
+if TYPE_CHECKING:
+    from capture.verify import Finding
 
 
 def open_log(settings: Settings) -> EventLog:
@@ -164,11 +169,50 @@ def upload(settings: Settings) -> int:
     return 0
 
 
-def verify(settings: Settings) -> int:
-    """The `verify` command."""
+def verify(settings: Settings, path: Path | None, key: str) -> int:
+    """The `verify` command: this bench's own data folder, or a log, a backup, an exported record. Returns 0 or 6."""
+    from capture.verify import verify_folder, verify_path
+
+    if path is None:
+        open_log(settings).close()  # makes a first log, takes up a new key
+        return told(verify_folder(settings.data))
+    return told(verify_path(path, key))
+
+
+def told(found: Finding) -> int:
+    """Print what verifying found; return 0, or the exit code of a log that is not whole."""
+    for line in found.said:
+        print(line)
+    for line in found.wrong:
+        print(f"benchcall: {line}", file=sys.stderr)
+    return StoreError.exit_code if found.wrong else 0
+
+
+def backup(settings: Settings, target: Path) -> int:
+    """The `backup` command."""
+    from capture.backup import backup as make
+
+    code = told(make(settings, target))
+    print(f"Backup written to {target}; this bench's key and token are not in it")
+    return code
+
+
+def restore(settings: Settings, source: Path) -> int:
+    """The `restore` command."""
+    from capture.backup import restore as put_back
+
+    code = told(put_back(settings, source))
+    print(f"Restored from {source}; this bench makes a key of its own: enrol it again before it uploads")
+    return code
+
+
+def clips(settings: Settings, older_than: int, by: str) -> int:
+    """The `clips` command: remove audio by the shop's rule."""
+    from capture.clips import remove_older
+
     with open_log(settings) as log:
-        sequence, last_hash = log.verify()
-    print(f"{sequence} events, chain whole, last hash {last_hash}")
+        named, unnamed = remove_older(settings, log, older_than, by, datetime.now(UTC))
+    print(f"Removed {named} clips of events, each noted in the log, and {unnamed} that no event names")
     return 0
 
 
@@ -206,14 +250,23 @@ def write_report(log: EventLog, name: str, file: Path) -> None:
     Raises:
         CaptureError: the log holds no such job, the name asks for no form we know, or the file cannot be written.
     """
-    make = REPORTS.get(file.suffix.lower())
-    if make is None:
-        raise SettingsError(f"Report {file} has an ending of no known form; use one of {', '.join(REPORTS)}")
+    from capture.verify import evidence_of, with_evidence
+
+    ending = file.suffix.lower()
+    make = REPORTS.get(ending)
+    if make is None and ending != ".json":
+        known = ", ".join((*REPORTS, ".json"))
+        raise SettingsError(f"Report {file} has an ending of no known form; use one of {known}")
     records = fold(tuple(log.events()))
     if name not in records:
         raise CaptureError(f"Job {name!r} is not in this log; it holds {', '.join(records) or 'none'}")
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_bytes(make(records[name], log.last[1]))
+        if make is None:
+            content = evidence_of(log, name).encode()
+        else:
+            content = make(records[name], log.last[1])
+            content = with_evidence(content, evidence_of(log, name, make)) if ending == ".html" else content
+        file.write_bytes(content)
     except OSError as error:
         raise StoreError(f"Report {file} was not written ({error.strerror}); give another place") from None

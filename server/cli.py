@@ -47,7 +47,10 @@ def _parser() -> argparse.ArgumentParser:
     revoke.add_argument("--bench", required=True, help="the bench's name")
 
     verify = commands.add_parser("verify", help="check the database, the hash chain and signatures of every bench")
-    for one in (serve, code, revoke, verify):
+    evidence = commands.add_parser("evidence", help="write a bench's events with signatures, to be verified anywhere")
+    evidence.add_argument("--bench", required=True, help="the bench's name")
+    evidence.add_argument("file", type=Path, help="the JSON file to write; benchcall verify reads it")
+    for one in (serve, code, revoke, verify, evidence):
         one.add_argument("--data", type=Path, required=True, help="folder of the server's database")
     return parser
 
@@ -62,6 +65,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             return _enrolment_code(options)
         if options.command == "revoke":
             return _revoke(options)
+        if options.command == "evidence":
+            return _evidence(options)
         return _verify(options)
     except ApiError as error:
         print(f"benchcall-server: {error}", file=sys.stderr)
@@ -179,6 +184,22 @@ def _revoke(options: argparse.Namespace) -> int:
     finally:
         store.close()
     print(f"Bench {options.bench} is revoked; its events 1 to {held} stay, nothing more is taken from it")
+    return 0
+
+
+def _evidence(options: argparse.Namespace) -> int:
+    from server.sync import evidence_of
+
+    store = _open_store(options)
+    try:
+        text = evidence_of(store, options.bench)
+    finally:
+        store.close()
+    try:
+        options.file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise SetupError(f"File {options.file} was not written ({error.strerror}); give another") from None
+    print(f"Evidence of bench {options.bench} written to {options.file}; check it with: benchcall verify FILE")
     return 0
 
 

@@ -12,8 +12,9 @@ from typing import Any
 from capture.domain.errors import ChainError, DomainError
 from capture.domain.events import Event, canonical, from_dict
 from capture.domain.evidence import Chain, Key, key_for
+from capture.domain.exported import export, to_json
 from capture.domain.signature import event_statement, is_public_key, is_signed, job_mark, key_name, seal_statement
-from server.errors import ApiError, Conflict, Gap, Malformed, WrongSignature
+from server.errors import ApiError, Conflict, Gap, Malformed, NotFound, WrongSignature
 from server.store import Store
 
 MOST_EVENTS = 1000
@@ -255,6 +256,19 @@ def unsigned(store: Store) -> list[str]:
         if count := min(first, store.held(bench)[0]):
             found.append(f"Bench {bench}: events 1 to {count} are not signed; who has this database could change them")
     return found
+
+
+def evidence_of(store: Store, bench: str) -> str:
+    """Return all that is held of a bench as evidence, see `capture.domain.exported`.
+
+    Raises:
+        NotFound: nothing is held of it.
+    """
+    rows = list(store.rows_of_bench(bench))
+    if not rows:
+        raise NotFound(f"No events of bench {bench[:80]!r} are held here", field="bench", value=bench[:80])
+    seal = store.seal(bench)
+    return to_json(export(bench, "", store.keys(bench)[0], rows, seal[2] if seal else None))
 
 
 def _verify_bench(store: Store, bench: str) -> None:

@@ -150,6 +150,7 @@ KINDS: dict[str, dict[str, str]] = {
     "tag-questioned": {"job": "text", "tag": "text", "position": "text", "by": "text"},  # a bound tag seen elsewhere
     "tag-explained": {**SAID, "tag": "text", "position": "text"},  # where the questioned tag belongs
     "photo-kept": {"job": "text", "position": "text", "photo": "text", "by": "text"},  # photo: SHA-256 of the JPEG
+    "clip-removed": {"clip": "text", "reason": "text", "by": "text"},  # by the shop's rule; the digest stays
     "caution-acknowledged": {"job": "text", "caution": "text", "by": "text", "confirmed_by": "text"},
 }
 

@@ -346,7 +346,7 @@ def sync_file(path: Path) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Have the folder's own entries on the disk, so that a new log is still there after a power loss."""
+    """Have a folder's entries and its own on the disk, so that a new file is still there after a power loss."""
     for one in (folder, folder.parent):
         try:
             handle = os.open(one, os.O_RDONLY | os.O_DIRECTORY)
