@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 
@@ -22,11 +22,15 @@ _K_STEP = 1000  # a numeric coverage factor is taken up to the next thousandth
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
-    """One line of a budget. `variance` exact, in the square of the unit; `dof` None is infinite."""
+    """One line of a budget. `variance` exact, in the square of the unit; `dof` None is infinite.
+
+    `step`: the gauge's resolution where the line comes from one, in the unit, None otherwise.
+    """
 
     name: str
     variance: Fraction
     dof: int | None = None
+    step: Fraction | None = None
 
     @property
     def standard(self) -> Fraction:
@@ -40,7 +44,7 @@ def from_resolution(step: Fraction, name: str = "resolution") -> Contribution:
     >>> from_resolution(Fraction(6)).variance
     Fraction(3, 1)
     """
-    return Contribution(name, step * step / 12)
+    return Contribution(name, step * step / 12, step=step)
 
 
 def rectangular(half_width: Fraction, name: str = "rectangular", dof: int | None = None) -> Contribution:
@@ -73,7 +77,7 @@ def repeatability(values: Sequence[Fraction], name: str = "repeatability") -> Co
 
 def scaled(contribution: Contribution, sensitivity: Fraction) -> Contribution:
     """Return a contribution times its sensitivity coefficient."""
-    return Contribution(contribution.name, contribution.variance * sensitivity**2, contribution.dof)
+    return replace(contribution, variance=contribution.variance * sensitivity**2)
 
 
 @dataclass(frozen=True, slots=True)

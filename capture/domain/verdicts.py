@@ -7,8 +7,8 @@ A verdict speaks of stated limits and their source, never of whether a machine m
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from capture.domain import thermal
@@ -43,6 +43,7 @@ KINDS: tuple[str, ...] = (CONFORMING, NONCONFORMING_BELOW, NONCONFORMING_ABOVE, 
 
 _NOT_CONSIDERED = "uncertainty not considered"
 _MOST_REPEATS = 20  # more than anybody will take
+_TRIES = 4  # counts or gauges looked at before none is named
 __all__ = [
     "CONFORMING",
     "KINDS",
@@ -413,16 +414,25 @@ def _outcome(
 
 
 def _settle(value: Fraction, held: Bounds, unit: str, budget: Budget, rule: DecisionRule) -> str:
-    """Return what would settle an undecided value: an uncertainty, and repeats or a gauge that would reach it."""
+    """Return what would settle an undecided value: an uncertainty, and repeats or a gauge that would reach it.
+
+    Repeats and gauges are named only after the value was decided with the uncertainty they would give.
+    """
     room = room_to(value, held.lower, held.upper)
     if room == 0:
         return "exactly on the limit, so no gauge settles it; ask the lead"
+
+    def decides(with_it: Budget) -> bool:
+        return decide(value, held.lower, held.upper, with_it.stated(rule.k), rule.edges) != UNDECIDED
+
     k = rule.k if rule.k is not None else Fraction(budget.factor())
     needed = (room / k) ** 2
-    shown = with_unit(exact_text(_cut(room), 0), unit)
-    ways = [way for way in (_more_repeats(budget, needed), _finer_gauge(budget, needed, unit)) if way]
+    cut = _cut(room)
+    outside = decide(value, held.lower, held.upper) != CONFORMING
+    how_far = "below" if cut == room and (outside or rule.edges == STRICT) else "of at most"
+    ways = [way for way in (_more_repeats(budget, needed, decides), _finer_gauge(budget, needed, unit, decides)) if way]
     how = f", for example {' or '.join(ways)}" if ways else ""
-    return f"U of at most {shown} would settle it{how}"
+    return f"U {how_far} {with_unit(exact_text(cut, 0), unit)} would settle it{how}"
 
 
 def _cut(room: Fraction) -> Fraction:
@@ -433,23 +443,47 @@ def _cut(room: Fraction) -> Fraction:
     return room // step * step
 
 
-def _more_repeats(budget: Budget, needed: Fraction) -> str:
+def _more_repeats(budget: Budget, needed: Fraction, decides: Callable[[Budget], bool]) -> str:
     repeated = [part for part in budget.contributions if part.dof is not None]
     rest = sum((part.variance for part in budget.contributions if part.dof is None), Fraction(0))
     if not repeated or needed <= rest:
         return ""
     single = sum((part.variance * ((part.dof or 0) + 1) for part in repeated), Fraction(0))
-    count = -(-single // (needed - rest))
-    return f"{count} repeats in all" if count <= _MOST_REPEATS else ""
+    least = max(-(-single // (needed - rest)), min(part.dof or 0 for part in repeated) + 2)  # more than there are
+    for count in range(least, min(least + _TRIES, _MOST_REPEATS + 1)):
+        if decides(Budget(tuple(_repeated(part, count) for part in budget.contributions))):
+            return f"{count} repeats in all"
+    return ""
 
 
-def _finer_gauge(budget: Budget, needed: Fraction, unit: str) -> str:
-    rest = sum((part.variance for part in budget.contributions if not part.name.startswith("resolution")), Fraction(0))
-    shows = budget.variance - rest
+def _repeated(part: Contribution, count: int) -> Contribution:
+    """Return a contribution as it would be with so many repeats of the same scatter."""
+    if part.dof is None or part.dof + 1 >= count:
+        return part
+    return replace(part, variance=part.variance * (part.dof + 1) / count, dof=count - 1)
+
+
+def _finer_gauge(budget: Budget, needed: Fraction, unit: str, decides: Callable[[Budget], bool]) -> str:
+    shows = [(part.variance, part.step) for part in budget.contributions if part.step]
+    rest = budget.variance - sum((variance for variance, _ in shows), Fraction(0))
     if needed <= rest or not shows:
         return ""
-    step = round_down_to_125(root(12 * (needed - rest)))
-    return f"a gauge of resolution {with_unit(exact_text(step, 0), unit)}" if step * step / 12 < shows else ""
+    per_step = sum((variance / step**2 for variance, step in shows), Fraction(0))
+    step = round_down_to_125(root((needed - rest) / per_step))
+    for _ in range(_TRIES):
+        if step < max(old for _, old in shows) and decides(
+            Budget(tuple(_shown_finer(part, step) for part in budget.contributions))
+        ):
+            return f"a gauge of resolution {with_unit(exact_text(step, 0), unit)}"
+        step = round_down_to_125(step * Fraction(99, 100))
+    return ""
+
+
+def _shown_finer(part: Contribution, step: Fraction) -> Contribution:
+    """Return a contribution as it would be from a gauge that shows `step`; one that shows finer already stays."""
+    if part.step is None or part.step <= step:
+        return part
+    return replace(part, variance=part.variance * (step / part.step) ** 2, step=step)
 
 
 def gauge_share(gauge: Gauge, limits: Bounds, rule: DecisionRule) -> Fraction | None:

@@ -82,10 +82,14 @@ def test_without_uncertainty_the_probability_is_one_or_nothing() -> None:
     assert [probability(v, 0.0, 1.0, 2.0) for v in (0.9, 1.0, 2.0, 2.1)] == [0.0, 1.0, 1.0, 0.0]
 
 
+def test_without_limits_every_size_is_within_them() -> None:
+    assert probability(5.0, 1.0, None, None) == 1.0
+
+
 def test_probability_keeps_its_digits_far_outside() -> None:
-    assert probability(20.0, 1.0, None, 8.0) == pytest.approx(float(norm.cdf(-12.0)), rel=1e-9)
-    assert probability(20.0, 1.0, 0.0, 8.0) == pytest.approx(float(norm.cdf(-12.0)), rel=1e-9)
-    assert probability(0.0, 1.0, 12.0, 20.0) == pytest.approx(float(norm.sf(12.0)), rel=1e-9)
+    assert probability(20.0, 1.0, None, 8.0) == pytest.approx(float(norm.cdf(-12.0)), rel=1e-9, abs=0)
+    assert probability(20.0, 1.0, 0.0, 8.0) == pytest.approx(float(norm.cdf(-12.0)), rel=1e-9, abs=0)
+    assert probability(0.0, 1.0, 12.0, 20.0) == pytest.approx(float(norm.sf(12.0)), rel=1e-9, abs=0)
 
 
 exact = st.fractions(-10, 10, max_denominator=1000)
@@ -161,6 +165,6 @@ def test_a_result_on_its_limit_is_as_likely_in_as_out() -> None:
     from capture.domain.decision import probability
 
     assert probability(1.0, 0.25, 1.0, 100.0) == pytest.approx(0.5)
-    assert probability(0.5, 0.25, 1.0, 1.5) == pytest.approx(norm.cdf(4) - norm.cdf(2), rel=1e-9)
-    assert probability(-7.0, 1.0, 1.0, 2.0) == pytest.approx(norm.sf(8) - norm.sf(9), rel=1e-9)
-    assert probability(9.0, 1.0, 1.0, 2.0) == pytest.approx(norm.cdf(-7) - norm.cdf(-8), rel=1e-9)
+    assert probability(0.5, 0.25, 1.0, 1.5) == pytest.approx(norm.cdf(4) - norm.cdf(2), rel=1e-9, abs=0)
+    assert probability(-7.0, 1.0, 1.0, 2.0) == pytest.approx(norm.sf(8) - norm.sf(9), rel=1e-9, abs=0)
+    assert probability(9.0, 1.0, 1.0, 2.0) == pytest.approx(norm.cdf(-7) - norm.cdf(-8), rel=1e-9, abs=0)

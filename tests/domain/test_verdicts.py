@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.domain.decision import ABSOLUTE, GUARD_BAND, ROUNDING, STRICT, DecisionRule
+from capture.domain.decision import ABSOLUTE, GUARD_BAND, ROUNDING, STRICT, DecisionRule, decide
 from capture.domain.gauges import Gauge
 from capture.domain.intervals import from_feelers
 from capture.domain.limits import bounds
 from capture.domain.plan import Characteristic, Derived, Expansion, InspectionPlan, Limits, Repeats, load
-from capture.domain.uncertainty import Budget, Contribution
+from capture.domain.uncertainty import Budget, Contribution, from_resolution
 from capture.domain.units import Quantity, convert, exact_text
 from capture.domain.verdicts import (
     CONFORMING,
@@ -145,6 +145,48 @@ def test_undecided_names_a_gauge_or_more_repeats_that_would_settle_it(shop: Insp
     one = sized("1.246", "1.2538", repeats=Repeats(4))
     verdict = check(said[-1], one, replace(shop, gauges=(MIKE,)), {}, repeats=said)
     assert verdict.kind == UNDECIDED and "for example 6 repeats in all" in verdict.settle
+
+
+def with_resolution(shop: InspectionPlan, settle: str) -> InspectionPlan:
+    """Return the shop with its micrometer as fine as `settle` names it."""
+    named = settle.partition("a gauge of resolution ")[2].split()[0]
+    return replace(shop, gauges=(replace(shop.gauges[0], resolution=Fraction(named)),))
+
+
+@pytest.mark.parametrize("edges", ["inclusive", STRICT])
+def test_a_gauge_that_is_named_settles_what_was_undecided(edges: str, plan: InspectionPlan) -> None:
+    coarse = replace(MIKE, resolution=Fraction("0.001"), uncertainty=Fraction("0.0001"))
+    shop = replace(plan, gauges=(coarse,), decision=replace(BAND, edges=edges))
+    one, named = sized("1.246", "1.254"), 0
+    for count in range(200):
+        said = Quantity(f"1.25{200 + 2 * count:03d}", "in")
+        verdict = check(said, one, shop, {})
+        if "a gauge of" in verdict.settle:
+            named += 1
+            assert check(said, one, with_resolution(shop, verdict.settle), {}).kind != UNDECIDED, verdict.working
+    assert named > 20
+
+
+def test_a_gauge_that_is_named_settles_a_clearance_that_both_parts_make(plan: InspectionPlan) -> None:
+    coarse = replace(MIKE, resolution=Fraction("0.0005"), uncertainty=None)
+    gauged = tuple(replace(one, gauge="mike") for one in plan.characteristics)
+    shop = replace(plan, gauges=(coarse,), decision=BAND, characteristics=gauged)
+    (clearance,) = [one for one in plan.derived if one.rule == "clearance"]
+    named = 0
+    for count in range(120):
+        read = {"seal-bore": Quantity(f"5.5{20 + count:03d}", "in"), "seal-shaft": Quantity("5.5000", "in")}
+        verdict = check_derived(clearance, shop, read)
+        if verdict is not None and "a gauge of" in verdict.settle:
+            named += 1
+            again = check_derived(clearance, with_resolution(shop, verdict.settle), read)
+            assert again is not None and again.kind != UNDECIDED, verdict.working
+    assert named > 5
+
+
+def test_outside_a_limit_the_uncertainty_must_be_below_the_distance(shop: InspectionPlan) -> None:
+    verdict = check(Quantity("1.2542", "in"), sized("1.246", "1.254"), shop, {})
+    assert verdict.settle.startswith("U below 0.0002 in would settle it")
+    assert decide(Fraction("1.2542"), None, Fraction("1.254"), Fraction("0.0002")) == UNDECIDED
 
 
 def test_repeats_are_checked_by_their_mean_once_all_are_there(shop: InspectionPlan) -> None:
@@ -330,7 +372,9 @@ def test_no_more_repeats_are_asked_for_than_anybody_will_take(count: int, said: 
     from capture.domain.verdicts import _more_repeats
 
     budget = Budget((Contribution("repeatability of 2", Fraction(1), 1),))
-    assert _more_repeats(budget, Fraction(2, count)) == said
+    needed = Fraction(2, count)
+    assert _more_repeats(budget, needed, lambda with_it: with_it.variance <= needed) == said
+    assert _more_repeats(budget, needed, lambda with_it: False) == ""
 
 
 def test_a_limit_whose_diameter_is_not_read_yet_waits_and_says_for_what(plan: InspectionPlan) -> None:
@@ -395,11 +439,24 @@ def test_repeats_or_a_finer_gauge_are_named_only_where_they_would_help() -> None
     from capture.domain.verdicts import _finer_gauge, _more_repeats
 
     step, other = Fraction(1, 10**6) / 12, Fraction(1, 10**6)
-    shows, certified = Contribution("resolution 0.001 in", step), Contribution("calibration", other)
+    shows, certified = from_resolution(Fraction("0.001"), "resolution 0.001 in"), Contribution("calibration", other)
     repeated = Contribution("repeatability of 2", other, 1)
-    assert _more_repeats(Budget((shows, certified)), 2 * other) == ""
-    assert _more_repeats(Budget((certified, repeated)), other) == ""
-    assert _more_repeats(Budget((certified, repeated)), other + other / 2) == "4 repeats in all"
-    assert _finer_gauge(Budget((shows, certified)), other + step, "in") == ""
-    assert _finer_gauge(Budget((shows, certified)), other, "in") == ""
-    assert _finer_gauge(Budget((shows, certified)), other + step / 4, "in") == "a gauge of resolution 0.0005 in"
+
+    def repeats(needed: Fraction, *parts: Contribution) -> str:
+        return _more_repeats(Budget(parts), needed, lambda with_it: with_it.variance <= needed)
+
+    def gauge(needed: Fraction, *parts: Contribution) -> str:
+        return _finer_gauge(Budget(parts), needed, "in", lambda with_it: with_it.variance <= needed)
+
+    assert shows.variance == step
+    assert repeats(2 * other, shows, certified) == ""
+    assert repeats(other, certified, repeated) == ""
+    assert repeats(other + other / 2, certified, repeated) == "4 repeats in all"
+    # Here only the rounding of U can have left it undecided: the next finer gauge, if that decides, and no other.
+    assert gauge(other + step, shows, certified) == "a gauge of resolution 0.0005 in"
+    assert _finer_gauge(Budget((shows, certified)), other + step, "in", lambda with_it: False) == ""
+    assert gauge(other, shows, certified) == ""
+    assert gauge(other + step / 4, shows, certified) == "a gauge of resolution 0.0005 in"
+    # Two parts read with one gauge: each must show 0.0005 for the same sum to be a quarter.
+    assert gauge(other + step / 2, shows, shows, certified) == "a gauge of resolution 0.0005 in"
+    assert _finer_gauge(Budget((shows,)), step / 4, "in", lambda with_it: False) == ""
