@@ -190,21 +190,6 @@ class EventLog:
             raise wrong
         return chain
 
-    def data_used(self, day: str) -> tuple[int, int]:
-        """Bytes (sent, received) on a day, "YYYY-MM-DD" of the bench's clock."""
-        with self._explained():
-            row = self._db.execute("SELECT sent, received FROM data_use WHERE day = ?", (day,)).fetchone()
-        return (0, 0) if row is None else (int(row[0]), int(row[1]))
-
-    def add_data_used(self, day: str, sent: int, received: int) -> None:
-        """Count bytes to and from the server."""
-        with self._explained(), self._writing():
-            self._db.execute(
-                "INSERT INTO data_use (day, sent, received) VALUES (?, ?, ?) ON CONFLICT (day) "
-                "DO UPDATE SET sent = sent + excluded.sent, received = received + excluded.received",
-                (day, sent, received),
-            )
-
     def copy_to(self, path: Path) -> None:
         """Copy the log as it is now into a new file, while it is in use; the copy is on the disk when this returns."""
         _make_file(path)

@@ -62,14 +62,7 @@ def sign_the_events(db: Database) -> None:
     )
 
 
-def count_the_data_sent(db: Database) -> None:
-    """Bytes to and from the server by day of the bench's clock."""
-    db.execute(
-        "CREATE TABLE data_use (day TEXT PRIMARY KEY, sent INTEGER NOT NULL, received INTEGER NOT NULL) STRICT"
-    )
-
-
-STEPS = (make_the_log, keep_what_the_server_acknowledged, sign_the_events, count_the_data_sent)
+STEPS = (make_the_log, keep_what_the_server_acknowledged, sign_the_events)
 
 migrations = Migrations("event log")
 for step in STEPS:
