@@ -12,11 +12,8 @@ from capture.domain.both_units import resolution_of, shown_in_both
 from capture.domain.events import AS_FOUND, Event
 from capture.domain.interval_events import interval_text
 from capture.domain.record import Entry, InspectionRecord
+from capture.domain.verdicts import RULE
 
-RULE = (
-    "Verdicts speak of the stated limits and their source, not of the machine. "
-    "The maker's manual, local codes and licensed practice rule."
-)
 _WEAR_HEAD = ("position", "what", "wear", "since", "working")
 _MARKS = {"conforming": "●", "nonconforming below": "▼", "nonconforming above": "▲", "undecided": "◆", "no limits": "–"}
 

@@ -12,14 +12,10 @@ from capture.domain.both_units import shown_in_both
 from capture.domain.events import AS_FOUND, Event, quantity_of
 from capture.domain.interval_events import interval_text
 from capture.domain.record import DerivedEntry, Entry, FindingEntry, InspectionRecord, IntervalEntry
-from capture.domain.verdicts import NONCONFORMING_ABOVE, NONCONFORMING_BELOW, UNDECIDED, Verdict
+from capture.domain.verdicts import NONCONFORMING_ABOVE, NONCONFORMING_BELOW, RULE, UNDECIDED, Verdict
 from capture.domain.wear_since import WearEntry
 from server.records import JobRecord
 
-RULE = (
-    "Verdicts speak of the stated limits and their source, not of the machine. "
-    "The maker's manual, local codes and licensed practice rule."
-)
 NONCONFORMING = (NONCONFORMING_BELOW, NONCONFORMING_ABOVE)
 _ELSEWHERE = "not in the plan"
 

@@ -41,6 +41,12 @@ from capture.domain.units import Quantity, convert, exact_text, factor, unit_spo
 NO_LIMITS = "no limits"
 KINDS: tuple[str, ...] = (CONFORMING, NONCONFORMING_BELOW, NONCONFORMING_ABOVE, UNDECIDED, NO_LIMITS)
 
+RULE = (
+    "Verdicts speak of the stated limits and their source, not of the machine. "
+    "The maker's manual, local codes and licensed practice rule."
+)
+"""Stands on every page and report that shows a verdict."""
+
 _NOT_CONSIDERED = "uncertainty not considered"
 _MOST_REPEATS = 20  # more than anybody will take
 _TRIES = 4  # counts or gauges looked at before none is named
@@ -50,6 +56,7 @@ __all__ = [
     "NONCONFORMING_ABOVE",
     "NONCONFORMING_BELOW",
     "NO_LIMITS",
+    "RULE",
     "UNDECIDED",
     "Temperatures",
     "Verdict",

@@ -34,12 +34,9 @@ from reportlab.platypus import (  # type: ignore[import-untyped]
 from capture.domain.decision import NONCONFORMING_ABOVE, NONCONFORMING_BELOW, UNDECIDED
 from capture.domain.events import AS_FOUND, Event, quantity_of
 from capture.domain.record import InspectionRecord
+from capture.domain.verdicts import RULE
 from capture.export.charts import drawing, set_charts
 
-RULE = (
-    "Verdicts speak of the stated limits and their source, not of the machine. "
-    "The maker's manual, local codes and licensed practice rule."
-)
 _INK, _PALE, _LINE, _LOUD = (HexColor(code) for code in ("#1b1f23", "#56606a", "#cdd3d9", "#9a3412"))
 _ATTENTION = (NONCONFORMING_BELOW, NONCONFORMING_ABOVE, UNDECIDED)
 _WIDTH = A4[0] - 36 * mm

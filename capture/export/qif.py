@@ -22,7 +22,7 @@ from capture.domain.limits import Bounds, bounds
 from capture.domain.plan import InspectionPlan, Limits
 from capture.domain.record import InspectionRecord
 from capture.domain.units import Quantity, exact_text, factor
-from capture.domain.verdicts import Verdict
+from capture.domain.verdicts import RULE, Verdict
 
 NAMESPACE = "http://qifstandards.org/xsd/qif3"
 # What the standard has words for; the verdict itself stands beside it as an attribute.
@@ -82,12 +82,7 @@ def qif_xml(record: InspectionRecord, *, last_hash: str) -> bytes:
     _attributes(root, {"job": record.job, "plan revision": record.revision, "last hash of the log": last_hash})
     header = ET.SubElement(root, "Header")
     _text(header, "Description", f"Inspection record {record.job}: {record.machine}, {record.plan.title}")
-    _text(
-        header,
-        "Scope",
-        "Verdicts speak of the stated limits and their source, not of the machine. "
-        "The maker's manual, local codes and licensed practice rule.",
-    )
+    _text(header, "Scope", RULE)
     _standards(root, ids)
     _units(root, sorted({one.unit for one in measured if _is_length(one.unit)}))
     _devices(root, record.plan, ids)

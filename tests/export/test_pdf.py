@@ -8,8 +8,9 @@ import pypdfium2  # type: ignore[import-untyped]
 import pytest
 
 from capture.domain.record import fold
+from capture.domain.verdicts import RULE
 from capture.export.charts import FEWEST, set_charts
-from capture.export.pdf import RULE, pdf
+from capture.export.pdf import pdf
 from tests.domain.conftest import PLAN_TEXT, Shift
 from tests.export.test_qif import GUARDED, record
 
