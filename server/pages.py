@@ -12,13 +12,14 @@ from fastapi.responses import HTMLResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from capture.domain.events import Event, canonical
+from capture.domain.verdicts import RULE
 from server.errors import NotFound
 from server.export import record_csv
 from server.records import JobRecord
 from server.search import LONGEST_QUESTION, MOST_HITS, query
 from server.shop import shop_of
 from server.store import ConflictRow
-from server.views import RULE, job_summary, job_view
+from server.views import job_summary, job_view
 
 router = APIRouter(include_in_schema=False)
 
