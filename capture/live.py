@@ -240,11 +240,14 @@ def run(settings: Settings) -> int:
                 target=upload_now_and_then, args=(settings, stop), name="upload", daemon=True
             )
             sender.start()
-        print(_greeting(settings, bench), flush=True)
         speaker.play(tone("ready"))
         for fault in faults:
             live.fault(fault)
+        greeting = _greeting(settings, bench)
         while not stop.is_set() and live.turn():
+            if greeting and not bench.is_speaking:  # before that a call would be taken for the bench's own voice
+                print(greeting, flush=True)
+                greeting = ""
             while not lines.empty():
                 bench.type(lines.get())  # an empty line does nothing; the pedal "keyboard" takes Enter as a press
         bench.finish()

@@ -49,12 +49,13 @@ def start(card: VirtualSound, data: Path, *options: str) -> subprocess.Popen[str
 
 
 def clip(words: str) -> np.ndarray[tuple[int], np.dtype[np.int16]]:
-    """Return the demo's recording of these words with a second of silence behind it."""
+    """Return the demo's recording of these words, silence before it (the bench's voice has a tail) and behind."""
     import tomllib
 
     shift = tomllib.loads((DEMO / "shift.toml").read_text(encoding="utf-8"))
     step = next(s for s in shift["step"] if s.get("words") == words and "noise_db" not in s)
-    return np.concatenate([read_sound(DEMO / step["file"]), np.zeros(16_000, dtype=np.int16)])
+    silence = np.zeros(16_000, dtype=np.int16)
+    return np.concatenate([silence[:8_000], read_sound(DEMO / step["file"]), silence])
 
 
 @pytest.mark.slow
